@@ -1,0 +1,5 @@
+//! Floor 7: evidence to verdict.
+
+pub mod verdict;
+
+pub use verdict::{Finding, Verdict};

@@ -1,0 +1,1 @@
+//! Floor 9: joins the floors. Records in, a case out; no I/O.

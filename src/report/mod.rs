@@ -1,0 +1,1 @@
+//! Floor 8: documents and text for people.

@@ -1,0 +1,1 @@
+//! Floor 10: tokio, ports, files and the clock live here and in `cli`.

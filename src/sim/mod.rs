@@ -1,0 +1,1 @@
+//! Floor 9: the simulated world. Shares no decoding code with the checks.
