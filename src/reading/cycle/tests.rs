@@ -141,11 +141,20 @@ fn a_sum_needs_all_its_parts() {
     total.source =
         Source::Sum(vec![key(Quantity::ActivePower, Phase::L1), key(Quantity::ActivePower, Phase::L2)]);
     let points =
-        vec![point(Quantity::ActivePower, Phase::L1, 0), point(Quantity::ActivePower, Phase::L2, 1), total];
-    let mut only_first = answer(1.0, 0, &[5]);
-    only_first.asked.count = 1;
-    let series = read(profile(points), &[answer(0.0, 0, &[5, 7]), only_first]);
+        vec![point(Quantity::ActivePower, Phase::L1, 0), point(Quantity::ActivePower, Phase::L2, 10), total];
+    let mut silent = answer(1.2, 10, &[7]);
+    silent.outcome = Outcome::Silence;
+    let transactions = [answer(0.0, 0, &[5]), answer(0.2, 10, &[7]), answer(1.0, 0, &[5]), silent];
+    let series = read(profile(points), &transactions);
     let total = &series.points[&key(Quantity::ActivePower, Phase::Total)];
-    assert_eq!(total.samples, [Sample { at: at(0.05), value: 12.0 }]);
+    assert_eq!(total.samples, [Sample { at: at(0.25), value: 12.0 }]);
     assert_eq!(total.absent, [(at(1.05), Absent::Incomplete)]);
+}
+
+#[test]
+fn overlapping_ranges_of_another_master_each_give_a_value() {
+    let profile = profile(vec![point(Quantity::ActivePower, Phase::L1, 1)]);
+    let series = read(profile, &[answer(0.0, 0, &[1, 500]), answer(0.5, 1, &[510, 2])]);
+    let power = &series.points[&key(Quantity::ActivePower, Phase::L1)];
+    assert_eq!(power.samples.iter().map(|s| s.value).collect::<Vec<_>>(), [500.0, 510.0]);
 }
