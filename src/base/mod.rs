@@ -4,6 +4,7 @@ pub mod failure;
 pub mod fault;
 pub mod phase;
 pub mod time;
+pub mod uncertain;
 pub mod unit;
 
 pub use failure::{Failure, FailureKind};
