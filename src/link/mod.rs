@@ -1,5 +1,11 @@
 //! Floor 4: questions and answers on a line.
 
+pub mod echo;
+pub mod heard;
+pub mod timeout;
 pub mod transaction;
 
+pub use echo::Echo;
+pub use heard::Heard;
+pub use timeout::{AnswerTimes, TimeoutBounds};
 pub use transaction::{Asked, Outcome, Transaction};

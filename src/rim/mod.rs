@@ -1,1 +1,4 @@
 //! Floor 10: tokio, ports, files and the clock live here and in `cli`.
+
+pub mod clock;
+pub mod drive;
