@@ -4,9 +4,7 @@
 //! UTC once at the start. What the system's clock does meanwhile (set by hand, corrected over the network, wrong at boot)
 //! is noted in `clock` marks with both times, and bends no measured length of time.
 
-use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
-
-use rustix::time::{ClockId, Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, Timespec};
+use rustix::time::{ClockId, Timespec};
 
 use crate::base::{Span, Stamp};
 use crate::record::{Mark, MarkKind};
@@ -50,60 +48,17 @@ impl Clock {
         Span::from_nanos(utc_nanos() - self.boot_at - boot_nanos())
     }
 
+    /// Nanoseconds after boot of an instant of this clock, for the kernel's timers.
+    pub fn boot_nanos_of(self, at: Stamp) -> i64 {
+        at.nanos() - self.boot_at
+    }
+
     /// Sleeps until then, to the precision of the kernel's own timer; returns at once when it has passed.
     pub fn sleep_until(self, at: Stamp) {
         let left = at - self.now();
         if left > Span::ZERO {
             std::thread::sleep(std::time::Duration::from_nanos(left.nanos() as u64));
         }
-    }
-
-    /// A timer on this clock.
-    pub fn alarm(self) -> std::io::Result<Alarm> {
-        let flags = TimerfdFlags::CLOEXEC | TimerfdFlags::NONBLOCK;
-        let descriptor = rustix::time::timerfd_create(TimerfdClockId::Boottime, flags)?;
-        Ok(Alarm { clock: self, descriptor })
-    }
-}
-
-/// An absolute timer as a descriptor, so that one wait covers the port and the schedule without whole-millisecond
-/// rounding (tokio's own timers tick in whole milliseconds).
-#[derive(Debug)]
-pub struct Alarm {
-    clock: Clock,
-    descriptor: OwnedFd,
-}
-
-impl Alarm {
-    /// Goes off then; at once when it has passed. Setting it again forgets what it was set to.
-    pub fn set(&self, at: Stamp) -> std::io::Result<()> {
-        // Zero would switch the timer off.
-        let nanos = (at.nanos() - self.clock.boot_at).max(1);
-        let value = Timespec { tv_sec: nanos / 1_000_000_000, tv_nsec: (nanos % 1_000_000_000) as _ };
-        let once = Itimerspec { it_interval: Timespec { tv_sec: 0, tv_nsec: 0 }, it_value: value };
-        rustix::time::timerfd_settime(&self.descriptor, TimerfdTimerFlags::ABSTIME, &once)?;
-        Ok(())
-    }
-
-    /// Takes the expiry, so that the descriptor is readable again only at the next one.
-    pub fn take(&self) -> std::io::Result<()> {
-        let mut count = [0_u8; 8];
-        match rustix::io::read(&self.descriptor, &mut count) {
-            Ok(_) | Err(rustix::io::Errno::AGAIN) => Ok(()),
-            Err(error) => Err(error.into()),
-        }
-    }
-}
-
-impl AsFd for Alarm {
-    fn as_fd(&self) -> BorrowedFd<'_> {
-        self.descriptor.as_fd()
-    }
-}
-
-impl std::os::fd::AsRawFd for Alarm {
-    fn as_raw_fd(&self) -> std::os::fd::RawFd {
-        std::os::fd::AsRawFd::as_raw_fd(&self.descriptor)
     }
 }
 
@@ -192,15 +147,5 @@ mod tests {
         let seconds: Vec<i64> = marks.iter().map(|(second, _)| *second).collect();
         assert_eq!(seconds, [100, 3700]);
         assert!(marks[0].1.message.contains("stepped by -2.0 s"), "{}", marks[0].1.message);
-    }
-
-    #[test]
-    fn an_alarm_in_the_past_is_readable_at_once() {
-        let clock = Clock::start();
-        let alarm = clock.alarm().expect("timer");
-        alarm.set(clock.now() - Span::from_millis(5)).expect("set");
-        let mut wait = [rustix::event::PollFd::new(&alarm, rustix::event::PollFlags::IN)];
-        let second = Timespec { tv_sec: 1, tv_nsec: 0 };
-        assert_eq!(rustix::event::poll(&mut wait, Some(&second)).expect("poll"), 1);
     }
 }

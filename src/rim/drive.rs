@@ -15,6 +15,8 @@ use crate::profile::{Profile, Site};
 use crate::record::{LineInfo, Mark, Record};
 use crate::rim::clock::Clock;
 
+pub use crate::rim::store::ClosedCapture;
+
 /// What a live session is to do.
 #[derive(Clone, Debug)]
 pub struct SessionPlan {
@@ -92,15 +94,6 @@ pub enum Event {
     },
     /// The session cannot go on. Close it: what was recorded is kept.
     Failed(Failure),
-}
-
-/// The capture a session leaves.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ClosedCapture {
-    /// Where it is.
-    pub path: PathBuf,
-    /// SHA-256 of the closed file, lower-case hexadecimal.
-    pub sha256: String,
 }
 
 /// A running session.

@@ -1,4 +1,8 @@
 //! Floor 10: tokio, ports, files and the clock live here and in `cli`.
 
+pub mod alarm;
 pub mod clock;
 pub mod drive;
+pub mod serial;
+pub mod store;
+pub mod tcp;
