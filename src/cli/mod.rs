@@ -1,6 +1,60 @@
-//! Floor 11: the command line.
+//! Floor 11: the command line. One command, one file, its manual on top.
+
+mod args;
+mod exit;
+mod out;
+mod profile;
+mod render;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use self::args::{Cli, Command};
+use self::exit::Exit;
+use self::out::Out;
+use crate::base::Failure;
 
 /// Parses, runs, and maps the outcome to an exit code.
-pub fn main() -> std::process::ExitCode {
-    std::process::ExitCode::from(2)
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version are results (exit 0), everything else is usage (exit 2); a closed pipe is silent.
+            let _ = error.print();
+            return if error.use_stderr() { Exit::Usage.into() } else { Exit::Done.into() };
+        }
+    };
+    trace(cli.common.verbose);
+    let out = Out::new(cli.common.json, cli.common.quiet);
+    match run(cli.command, &out) {
+        Ok(exit) => exit.into(),
+        Err(failure) => {
+            out.clear_status();
+            out.error(&render::failure(&failure, &out));
+            Exit::from(&failure).into()
+        }
+    }
+}
+
+fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
+    match command {
+        Command::Profile(args) => profile::run(&args, out),
+    }
+}
+
+/// Sends the program's own notes to standard error: warnings always, more with `-v` and `-vv`.
+fn trace(verbose: u8) {
+    let level = match verbose {
+        0 => tracing::Level::WARN,
+        1 => tracing::Level::INFO,
+        2 => tracing::Level::DEBUG,
+        _ => tracing::Level::TRACE,
+    };
+    tracing_subscriber::fmt()
+        .with_max_level(level)
+        .with_writer(std::io::stderr)
+        .with_target(false)
+        .without_time()
+        .init();
 }

@@ -1,9 +1,9 @@
 //! The case: everything the checks may look at, in one value.
 
 use crate::base::Stamp;
-use crate::profile::{Meter, Profile, Site};
+use crate::profile::{Meter, MeterRole, Profile, Site};
 use crate::reading::MeterSeries;
-use crate::record::Mark;
+use crate::record::{Mark, MarkKind};
 
 /// One meter of the site with what it said.
 #[derive(Clone, Debug, PartialEq)]
@@ -21,7 +21,7 @@ pub struct MeterCase {
 pub struct Binding {
     /// The line was shared with another master on request: no check passes.
     pub shared_line: bool,
-    /// Options of the check as recorded (`--meter NAME` …), as words.
+    /// Options of the check as recorded, one a line: `--meter connection`.
     pub options: Vec<String>,
 }
 
@@ -34,8 +34,52 @@ pub struct Case {
     pub meters: Vec<MeterCase>,
     /// All marks in time order (file order where times are equal).
     pub marks: Vec<Mark>,
-    /// First and last thing that happened.
+    /// First and last thing that happened; verdict marks do not count, since they come after the evidence.
     pub span: Option<(Stamp, Stamp)>,
     /// What binds the verdict.
     pub binding: Binding,
+}
+
+impl Case {
+    /// The meter of this name.
+    pub fn meter(&self, name: &str) -> Option<&MeterCase> {
+        self.meters.iter().find(|meter| meter.meter.name == name)
+    }
+
+    /// The first meter with this role.
+    pub fn with_role(&self, role: MeterRole) -> Option<&MeterCase> {
+        self.meters.iter().find(|meter| meter.meter.role == role)
+    }
+
+    /// The part of the case from one instant to another, both included. Marks that say how things stand (plant off,
+    /// storage idle, signal off, an earlier verdict) stay in force from before.
+    #[must_use]
+    pub fn between(&self, from: Stamp, to: Stamp) -> Self {
+        let inside = |at: Stamp| (from..=to).contains(&at);
+        let mut part = self.clone();
+        for meter in &mut part.meters {
+            for series in meter.series.points.values_mut() {
+                series.samples.retain(|sample| inside(sample.at));
+                series.absent.retain(|(at, _)| inside(*at));
+            }
+        }
+        part.marks.retain(|mark| inside(mark.at) || (mark.at < from && states_how_things_stand(mark.kind)));
+        part.span = self.span.and_then(|(first, last)| {
+            let (first, last) = (first.max(from), last.min(to));
+            (first <= last).then_some((first, last))
+        });
+        part
+    }
+}
+
+const fn states_how_things_stand(kind: MarkKind) -> bool {
+    matches!(
+        kind,
+        MarkKind::PlantOff
+            | MarkKind::PlantOn
+            | MarkKind::StorageIdle
+            | MarkKind::SignalOff
+            | MarkKind::SignalOn
+            | MarkKind::Verdict
+    )
 }

@@ -1,1 +1,5 @@
 //! Floor 8: documents and text for people.
+
+pub mod document;
+
+pub use document::{CaptureRef, differences, document};

@@ -1,0 +1,80 @@
+//! Where a command's words go: results to standard output, everything else to standard error. A closed pipe is silent and
+//! changes no verdict.
+
+use std::io::{IsTerminal, Write};
+
+/// The two streams and how they want to be written.
+#[expect(clippy::struct_excessive_bools, reason = "four independent facts about the streams")]
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Out {
+    /// Machines read standard output: one JSON document and nothing else.
+    pub(crate) json: bool,
+    /// Only results and errors.
+    pub(crate) quiet: bool,
+    /// Colour on standard output.
+    pub(crate) colour: bool,
+    /// Standard error is a terminal: a status line may redraw itself.
+    pub(crate) live: bool,
+    /// Columns to fit into.
+    pub(crate) width: usize,
+}
+
+impl Out {
+    /// As the streams are; `NO_COLOR` (an informal standard) turns colour off.
+    pub(crate) fn new(json: bool, quiet: bool) -> Self {
+        let stdout = std::io::stdout();
+        let no_colour = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+        let terminal = stdout.is_terminal();
+        let columns = rustix::termios::tcgetwinsize(&stdout).map_or(0, |size| usize::from(size.ws_col));
+        Self {
+            json,
+            quiet,
+            colour: terminal && !no_colour && !json,
+            live: std::io::stderr().is_terminal() && !quiet,
+            width: if columns == 0 { 99 } else { columns.clamp(40, 120) },
+        }
+    }
+
+    /// A result, to standard output.
+    #[expect(clippy::unused_self, reason = "results go through the same door as everything else")]
+    pub(crate) fn print(&self, text: &str) {
+        let mut stdout = std::io::stdout().lock();
+        // A reader that went away (`| head`) is no error of ours.
+        let _ = stdout
+            .write_all(text.as_bytes())
+            .and_then(|()| if text.ends_with('\n') { Ok(()) } else { stdout.write_all(b"\n") });
+        let _ = stdout.flush();
+    }
+
+    /// Something for the person at the screen, to standard error; not with `--quiet`.
+    pub(crate) fn note(&self, text: &str) {
+        if !self.quiet {
+            self.error(text);
+        }
+    }
+
+    /// An error or a safety caution, to standard error.
+    pub(crate) fn error(&self, text: &str) {
+        let mut stderr = std::io::stderr().lock();
+        if self.live {
+            let _ = stderr.write_all(b"\r\x1b[K");
+        }
+        let _ = stderr.write_all(text.as_bytes());
+        let _ = stderr.write_all(b"\n");
+    }
+
+    /// A line that replaces itself, on a terminal only.
+    pub(crate) fn status(&self, text: &str) {
+        if self.live {
+            let shown: String = text.chars().take(self.width.saturating_sub(1)).collect();
+            let mut stderr = std::io::stderr().lock();
+            let _ = write!(stderr, "\r\x1b[K{shown}");
+            let _ = stderr.flush();
+        }
+    }
+
+    /// Takes the status line away.
+    pub(crate) fn clear_status(&self) {
+        self.status("");
+    }
+}
