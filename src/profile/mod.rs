@@ -1,14 +1,17 @@
 //! Floor 3: the files a user writes. Profiles, sites, and the plan of requests that reads a profile.
 
 pub mod meter;
+pub mod parse;
 pub mod point;
 pub mod site;
+pub mod suggest;
 
 pub use meter::{Parity, Profile, ReadRules, SerialSettings};
+pub use parse::{FileKind, check_pair, file_kind, narrow, parse_profile, parse_site, resolve};
 pub use point::{
     DirectionFlag, Order, Point, Positive, PowerFactorSign, Registers, SiteRatio, Source, Table, Type,
 };
 pub use site::{
     CtClass, Door, DriverDirection, Limit, Load, Meter, MeterClass, MeterLine, MeterRole, Netting, Per,
-    Placement, Plant, Rule, RuleLimit, Site,
+    Placement, Plant, Rule, RuleLimit, Site, Stated,
 };

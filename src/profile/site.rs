@@ -309,7 +309,7 @@ pub struct Limit {
 pub struct Site {
     /// Its name.
     pub name: String,
-    /// 1, 2 (split phase) or 3.
+    /// 1, 2 (split phase) or 3. Where the file does not say, 3 until `resolve` has seen the profiles.
     pub phases: u8,
     /// How it is fed.
     pub network: Network,
@@ -325,8 +325,26 @@ pub struct Site {
     pub loads: Vec<Load>,
     /// The export limit, where one is to be checked.
     pub limit: Option<Limit>,
+    /// What the file says by itself, and what is assumed.
+    pub stated: Stated,
     /// The text it was read from, for the capture.
     pub text: String,
+}
+
+/// What the site file says by itself; the rest is assumed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Stated {
+    /// `phases` stands in the file.
+    pub phases: bool,
+    /// `nominal_V` stands in the file.
+    pub nominal: bool,
+}
+
+impl Default for Stated {
+    /// Everything is stated: right for a site made in code.
+    fn default() -> Self {
+        Self { phases: true, nominal: true }
+    }
 }
 
 impl Site {

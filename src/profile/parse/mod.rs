@@ -1,0 +1,21 @@
+//! Reading the files a user writes: the text as a tree with places, walked so that all faults come in one go.
+
+mod bus;
+mod cross;
+mod flag;
+mod keys;
+mod limit;
+mod place;
+mod point;
+mod profile;
+mod quantity;
+mod rated;
+mod site;
+mod suit;
+mod tree;
+mod walk;
+
+pub use profile::parse_profile;
+pub use site::parse_site;
+pub use suit::{check_pair, narrow, resolve};
+pub use tree::{FileKind, file_kind};

@@ -1,0 +1,145 @@
+//! A site's `[[plant]]` and `[[load]]`: what feeds in, and what is switched for the CT check.
+
+use super::tree::{Node, Value};
+use super::walk::{Bound, Desk, Section, choose};
+use crate::base::Phase;
+use crate::profile::{Load, Placement, Plant, suggest};
+
+const LINES: &[(&str, Phase)] = &[("L1", Phase::L1), ("L2", Phase::L2), ("L3", Phase::L3)];
+
+/// Reads one plant.
+pub(super) fn plant(desk: &mut Desk, node: &Node, default_name: String, limited: bool) -> Option<Plant> {
+    let section = Section::open(desk, node, "[[plant]]", &["name", "rated_W", "phases", "storage"])?;
+    let name = section.text(desk, "name").map_or(default_name, str::to_owned);
+    if !section.has("rated_W") {
+        desk.missing(
+            &section.span,
+            "this plant has no `rated_W`",
+            "add `rated_W = 5000`, as on its rating plate",
+        );
+    }
+    let rated_w = section.number(desk, "rated_W", Bound::Positive);
+    let phases = match section.node("phases") {
+        Some(node) => phases(desk, node),
+        None => Vec::new(),
+    };
+    let storage = section.flag(desk, "storage");
+    if limited && !section.has("storage") {
+        let message = format!("nothing says whether the plant {name} can store");
+        let mend = "add `storage = true` for a battery or a hybrid with one, else `storage = false`; \
+                    `false` is assumed, and a battery could absorb what the check tries to provoke";
+        desk.warn(&section.span, message, mend);
+    }
+    Some(Plant { name, rated_w: rated_w?, phases, storage: storage.unwrap_or(false) })
+}
+
+fn phases(desk: &mut Desk, node: &Node) -> Vec<Phase> {
+    let Value::List(items) = &node.value else {
+        let message = format!("`phases` of a plant is {}, not a list", node.value.noun());
+        desk.error(&node.span, message, "write the lines it feeds: `phases = [\"L1\"]`");
+        return Vec::new();
+    };
+    let mut phases = Vec::new();
+    for item in items {
+        let Some(phase) = choose(desk, item, "phase", LINES) else { continue };
+        if phases.contains(&phase) {
+            desk.error(&item.span, format!("{phase} stands here twice"), "keep one of them");
+        } else {
+            phases.push(phase);
+        }
+    }
+    phases
+}
+
+/// Reads one load.
+pub(super) fn load(desk: &mut Desk, node: &Node, default_name: String) -> Option<Load> {
+    const KEYS: &[&str] =
+        &["name", "power_W", "rated_V", "resistive", "power_factor", "leading", "tolerance", "phase"];
+    let section = Section::open(desk, node, "[[load]]", KEYS)?;
+    let name = section.text(desk, "name").map_or(default_name, str::to_owned);
+    if !section.has("power_W") {
+        desk.missing(
+            &section.span,
+            "this load has no `power_W`",
+            "add `power_W = 2000`, as on its rating plate",
+        );
+    }
+    let power_w = section.number(desk, "power_W", Bound::Positive);
+    let rated_v = section.number(desk, "rated_V", Bound::Positive);
+    let power_factor = power_factor(desk, &section);
+    let resistive = section.flag(desk, "resistive");
+    let leading = section.flag(desk, "leading");
+    if resistive == Some(true) && power_factor.is_some_and(|factor| factor < 1.0) {
+        let message = "a resistive load has a power factor of 1";
+        desk.error(
+            &section.place("power_factor"),
+            message,
+            "keep `resistive = true` or `power_factor`, not both",
+        );
+    }
+    if leading == Some(true) && power_factor.is_none_or(|factor| factor >= 1.0) {
+        let message = "`leading` without a `power_factor` below 1 says nothing";
+        desk.error(&section.place("leading"), message, "add the power factor, such as `power_factor = 0.85`");
+    }
+    Some(Load {
+        name,
+        power_w: power_w?,
+        rated_v,
+        resistive: resistive.unwrap_or(!section.has("power_factor")),
+        power_factor: power_factor.unwrap_or(1.0),
+        leading: leading.unwrap_or(false),
+        tolerance: tolerance(desk, &section).unwrap_or(DEFAULT_TOLERANCE),
+        phase: section.node("phase").and_then(|node| placement(desk, node)),
+    })
+}
+
+/// Rated powers are often within +5 and -10 % (facts 8.2, common practice).
+const DEFAULT_TOLERANCE: f64 = 0.10;
+
+fn power_factor(desk: &mut Desk, section: &Section<'_>) -> Option<f64> {
+    let factor = section.number(desk, "power_factor", Bound::Finite)?;
+    if factor > 0.0 && factor <= 1.0 {
+        return Some(factor);
+    }
+    let mend = if (-1.0..0.0).contains(&factor) {
+        format!("write `power_factor = {}`; it lags unless `leading = true`", -factor)
+    } else if factor > 1.0 && factor <= 100.0 {
+        format!("write it as a fraction: `power_factor = {}`", factor / 100.0)
+    } else {
+        "write a number above 0, up to 1".to_owned()
+    };
+    desk.error(&section.place("power_factor"), format!("`power_factor` is {factor}, out of its range"), mend);
+    None
+}
+
+fn tolerance(desk: &mut Desk, section: &Section<'_>) -> Option<f64> {
+    let tolerance = section.number(desk, "tolerance", Bound::NotNegative)?;
+    if tolerance < 1.0 {
+        return Some(tolerance);
+    }
+    let mend = format!("it is a fraction of `power_W`: `tolerance = {}` is {tolerance} %", tolerance / 100.0);
+    desk.error(
+        &section.place("tolerance"),
+        format!("`tolerance` is {tolerance}, the whole load and more"),
+        mend,
+    );
+    None
+}
+
+fn placement(desk: &mut Desk, node: &Node) -> Option<Placement> {
+    const WORDS: [&str; 7] = ["L1", "L2", "L3", "L1-L2", "L2-L3", "L3-L1", "L1+L2+L3"];
+    let known = format!("a load sits on {}; leave `phase` out when nobody knows", suggest::list(WORDS, "or"));
+    let Value::Text(text) = &node.value else {
+        desk.error(&node.span, format!("`phase` is {}, not text", node.value.noun()), known);
+        return None;
+    };
+    let found = Placement::parse(text);
+    if found.is_none() {
+        let mend = match suggest::nearest(text, WORDS) {
+            Some(near) => format!("did you mean `{near}`? {known}"),
+            None => known,
+        };
+        desk.error(&node.span, format!("`{text}` is no place for a load"), mend);
+    }
+    found
+}

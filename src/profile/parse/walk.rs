@@ -1,0 +1,317 @@
+//! Walking the tree: a desk that collects the faults, and sections whose keys are checked when they are opened.
+
+use std::ops::Range;
+
+use super::tree::{Entry, Node, Value, read_tree};
+use crate::base::Faults;
+use crate::profile::suggest;
+
+/// Where the faults of one file are collected.
+pub(super) struct Desk {
+    pub(super) faults: Faults,
+    /// Where keys belong, for those that stand in the wrong place: key, section.
+    homes: &'static [(&'static str, &'static str)],
+    /// Places at which the text broke TOML's rules.
+    broken: Vec<Range<usize>>,
+}
+
+impl Desk {
+    /// Opens a file: its tree, and a desk that already holds what broke TOML's rules.
+    pub(super) fn open(
+        file: &str,
+        text: &str,
+        homes: &'static [(&'static str, &'static str)],
+    ) -> (Self, Node) {
+        let mut faults = Faults::new(file, text);
+        let root = read_tree(text, &mut faults);
+        let broken = faults.list.iter().map(|fault| line_around(text, &fault.span)).collect();
+        (Self { faults, homes, broken }, root)
+    }
+
+    /// Adds an error, unless the text on that line is broken anyhow.
+    pub(super) fn error(&mut self, span: &Range<usize>, message: impl Into<String>, mend: impl Into<String>) {
+        if !self.is_broken(span) {
+            self.faults.error(span.clone(), message, mend);
+        }
+    }
+
+    /// Adds a warning.
+    pub(super) fn warn(&mut self, span: &Range<usize>, message: impl Into<String>, mend: impl Into<String>) {
+        if !self.is_broken(span) {
+            self.faults.warning(span.clone(), message, mend);
+        }
+    }
+
+    /// Adds an error for something that is not there, unless broken text may have swallowed it.
+    pub(super) fn missing(
+        &mut self,
+        span: &Range<usize>,
+        message: impl Into<String>,
+        mend: impl Into<String>,
+    ) {
+        if self.broken.is_empty() {
+            self.faults.error(span.clone(), message, mend);
+        }
+    }
+
+    fn is_broken(&self, span: &Range<usize>) -> bool {
+        self.broken.iter().any(|line| span.start <= line.end && line.start <= span.end)
+    }
+
+    /// All faults in order of place.
+    pub(super) fn close(mut self) -> Faults {
+        self.faults.sort();
+        self.faults
+    }
+}
+
+/// The line (or lines) a span stands on, without the line's end.
+fn line_around(text: &str, span: &Range<usize>) -> Range<usize> {
+    let bytes = text.as_bytes();
+    let start = span.start.min(bytes.len());
+    let end = span.end.clamp(start, bytes.len());
+    let first = bytes[..start].iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
+    let last = bytes[end..].iter().position(|byte| *byte == b'\n').map_or(bytes.len(), |at| end + at);
+    first..last
+}
+
+/// Bounds of a number.
+#[derive(Clone, Copy)]
+pub(super) enum Bound {
+    /// Any finite number.
+    Finite,
+    /// Above 0.
+    Positive,
+    /// 0 or more.
+    NotNegative,
+    /// Between the two, both included.
+    Within(f64, f64),
+}
+
+impl Bound {
+    fn admits(self, number: f64) -> bool {
+        number.is_finite()
+            && match self {
+                Self::Finite => true,
+                Self::Positive => number > 0.0,
+                Self::NotNegative => number >= 0.0,
+                Self::Within(low, high) => (low..=high).contains(&number),
+            }
+    }
+
+    fn words(self) -> String {
+        match self {
+            Self::Finite => "a finite number".into(),
+            Self::Positive => "a number above 0".into(),
+            Self::NotNegative => "0 or more".into(),
+            Self::Within(low, high) => format!("a number from {low} to {high}"),
+        }
+    }
+}
+
+/// A table whose keys are known.
+pub(super) struct Section<'t> {
+    /// What it is, for messages: `[line]`, `the point active_power.L1`.
+    pub(super) title: String,
+    /// Its heading, or the whole of an inline table.
+    pub(super) span: Range<usize>,
+    keys: Vec<(&'static str, &'t Entry)>,
+}
+
+impl<'t> Section<'t> {
+    /// Opens a table. Keys that nobody knows are faults; one that is near a known key stands in for it from here on, so
+    /// that a slip of the pen is one fault and not two.
+    pub(super) fn open(
+        desk: &mut Desk,
+        node: &'t Node,
+        title: impl Into<String>,
+        known: &'static [&'static str],
+    ) -> Option<Self> {
+        let title = title.into();
+        let Value::Table(entries) = &node.value else {
+            let mend = format!("write {title} as a table of `key = value`");
+            desk.error(&node.span, format!("{title} is {}, not a table", node.value.noun()), mend);
+            return None;
+        };
+        let mut keys: Vec<(&'static str, &'t Entry)> = Vec::new();
+        for entry in entries {
+            if let Some(key) = known.iter().find(|key| **key == entry.key) {
+                keys.push((key, entry));
+            }
+        }
+        for entry in entries.iter().filter(|entry| !known.contains(&entry.key.as_str())) {
+            let free = known.iter().copied().filter(|key| keys.iter().all(|(taken, _)| taken != key));
+            let near = suggest::nearest(&entry.key, free);
+            let home = desk.homes.iter().find(|(key, _)| *key == entry.key);
+            let mend = match (home, near) {
+                (Some((_, home)), _) => format!("`{}` belongs in {home}", entry.key),
+                (None, Some(key)) => format!("did you mean `{key}`?"),
+                (None, None) => format!("{title} may have {}", suggest::list(known.iter().copied(), "and")),
+            };
+            desk.error(&entry.key_span, format!("unknown key `{}` in {title}", entry.key), mend);
+            if let (None, Some(near)) = (home, near)
+                && let Some(key) = known.iter().find(|key| **key == near)
+            {
+                keys.push((key, entry));
+            }
+        }
+        Some(Self { title, span: node.span.clone(), keys })
+    }
+
+    /// The value of a key.
+    pub(super) fn node(&self, key: &str) -> Option<&'t Node> {
+        self.entry(key).map(|entry| &entry.node)
+    }
+
+    fn entry(&self, key: &str) -> Option<&'t Entry> {
+        self.keys.iter().find(|(name, _)| *name == key).map(|(_, entry)| *entry)
+    }
+
+    /// Whether a key is there.
+    pub(super) fn has(&self, key: &str) -> bool {
+        self.entry(key).is_some()
+    }
+
+    /// Where a key with its value stands; the section's own place when the key is not there.
+    pub(super) fn place(&self, key: &str) -> Range<usize> {
+        match self.entry(key) {
+            Some(entry) if entry.node.span.start >= entry.key_span.start => {
+                entry.key_span.start..entry.node.span.end
+            }
+            Some(entry) => entry.node.span.clone(),
+            None => self.span.clone(),
+        }
+    }
+
+    /// Text that is not empty.
+    pub(super) fn text(&self, desk: &mut Desk, key: &str) -> Option<&'t str> {
+        let node = self.node(key)?;
+        match &node.value {
+            Value::Text(text) if !text.trim().is_empty() => Some(text),
+            Value::Text(_) => {
+                desk.error(&node.span, format!("`{key}` is empty"), "write something between the quotes");
+                None
+            }
+            other => {
+                let mend = format!("put it in quotes: `{key} = \"…\"`");
+                desk.error(&node.span, format!("`{key}` is {}, not text", other.noun()), mend);
+                None
+            }
+        }
+    }
+
+    /// One of a few words.
+    pub(super) fn word<T: Copy>(&self, desk: &mut Desk, key: &str, words: &[(&'static str, T)]) -> Option<T> {
+        let node = self.node(key)?;
+        choose(desk, node, key, words)
+    }
+
+    /// True or false.
+    pub(super) fn flag(&self, desk: &mut Desk, key: &str) -> Option<bool> {
+        let node = self.node(key)?;
+        if let Value::Flag(flag) = node.value {
+            return Some(flag);
+        }
+        let message = format!("`{key}` is {}, not true or false", node.value.noun());
+        desk.error(&node.span, message, format!("write `{key} = true` or `{key} = false`, without quotes"));
+        None
+    }
+
+    /// A whole number within bounds.
+    pub(super) fn integer(&self, desk: &mut Desk, key: &str, low: i64, high: i64) -> Option<i64> {
+        let node = self.node(key)?;
+        let number = whole(desk, node, key)?;
+        let within = i64::try_from(number).ok().filter(|number| (low..=high).contains(number));
+        if within.is_none() {
+            let mend = format!("write a whole number from {low} to {high}");
+            desk.error(&node.span, format!("`{key}` is {number}, out of its range"), mend);
+        }
+        within
+    }
+
+    /// A number within bounds, with or without a decimal point.
+    pub(super) fn number(&self, desk: &mut Desk, key: &str, bound: Bound) -> Option<f64> {
+        let node = self.node(key)?;
+        let number = real(desk, node, key)?;
+        if bound.admits(number) {
+            return Some(number);
+        }
+        desk.error(
+            &node.span,
+            format!("`{key}` is {number}, out of its range"),
+            format!("write {}", bound.words()),
+        );
+        None
+    }
+}
+
+/// One of a few words, each with what it stands for.
+pub(super) fn choose<T: Copy>(
+    desk: &mut Desk,
+    node: &Node,
+    what: &str,
+    words: &[(&'static str, T)],
+) -> Option<T> {
+    let names = || words.iter().map(|(word, _)| *word);
+    let known = format!("it is one of {}", suggest::list(names(), "or"));
+    let Value::Text(text) = &node.value else {
+        let quoted = match node.value {
+            Value::Integer(_) | Value::Real(_) => "; mind the quotes: `\"1\"`, not `1`",
+            _ => "",
+        };
+        let message = format!("`{what}` is {}, not text", node.value.noun());
+        desk.error(&node.span, message, format!("{known}{quoted}"));
+        return None;
+    };
+    let found = words.iter().find(|(word, _)| word == text).map(|(_, value)| *value);
+    if found.is_none() {
+        let mend = match suggest::nearest(text, names()) {
+            Some(near) => format!("did you mean `{near}`? {known}"),
+            None => known,
+        };
+        desk.error(&node.span, format!("`{text}` is no {what} known here"), mend);
+    }
+    found
+}
+
+/// A whole number of any size up to 128 bits.
+pub(super) fn whole(desk: &mut Desk, node: &Node, what: &str) -> Option<i128> {
+    match &node.value {
+        Value::Integer(Some(number)) => Some(*number),
+        Value::Integer(None) => {
+            desk.error(&node.span, format!("`{what}` is larger than any number here"), "check the digits");
+            None
+        }
+        other => {
+            let mend = match other {
+                Value::Text(text) if is_number(text) => format!("write it without quotes: `{what} = {text}`"),
+                Value::Real(_) => "write it without a decimal point".to_owned(),
+                _ => format!("write `{what} = 1`, a plain number"),
+            };
+            desk.error(&node.span, format!("`{what}` is {}, not a whole number", other.noun()), mend);
+            None
+        }
+    }
+}
+
+/// A number, finite or not.
+pub(super) fn real(desk: &mut Desk, node: &Node, what: &str) -> Option<f64> {
+    match &node.value {
+        Value::Integer(Some(number)) => Some(*number as f64),
+        Value::Real(number) => Some(*number),
+        Value::Integer(None) => Some(f64::INFINITY),
+        other => {
+            let mend = match other {
+                Value::Text(text) if is_number(text) => format!("write it without quotes: `{what} = {text}`"),
+                _ => format!("write `{what} = 1.0`, a plain number without a unit"),
+            };
+            desk.error(&node.span, format!("`{what}` is {}, not a number", other.noun()), mend);
+            None
+        }
+    }
+}
+
+fn is_number(text: &str) -> bool {
+    let hex = text.strip_prefix("0x").is_some_and(|digits| u64::from_str_radix(digits, 16).is_ok());
+    hex || text.parse::<f64>().is_ok_and(f64::is_finite)
+}

@@ -1,0 +1,88 @@
+//! The nearest known word to one nobody knows.
+
+/// How many single edits (insert, delete, replace, swap of neighbours) turn `a` into `b`, letter case not counting
+/// (optimal string alignment distance).
+pub fn distance(a: &str, b: &str) -> usize {
+    let a: Vec<char> = a.to_lowercase().chars().collect();
+    let b: Vec<char> = b.to_lowercase().chars().collect();
+    let mut before: Vec<usize> = vec![0; b.len() + 1];
+    let mut above: Vec<usize> = (0..=b.len()).collect();
+    for i in 1..=a.len() {
+        let mut row = vec![i; b.len() + 1];
+        for j in 1..=b.len() {
+            let differs = usize::from(a[i - 1] != b[j - 1]);
+            row[j] = (above[j] + 1).min(row[j - 1] + 1).min(above[j - 1] + differs);
+            if i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] {
+                row[j] = row[j].min(before[j - 2] + 1);
+            }
+        }
+        before = std::mem::replace(&mut above, row);
+    }
+    above[b.len()]
+}
+
+/// The known word nearest to `word`, if one is near enough to be meant: at most a third of its letters differ, or one
+/// is the beginning of the other. Of equals the first.
+pub fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
+    // A word longer than any of ours is not worth comparing letter by letter.
+    if word.is_empty() || word.len() > 64 {
+        return None;
+    }
+    let lower = word.to_lowercase();
+    let mut best: Option<(usize, &str)> = None;
+    for candidate in known {
+        let steps = distance(word, candidate);
+        let longest = word.chars().count().max(candidate.chars().count());
+        let shortest = word.chars().count().min(candidate.chars().count());
+        let other = candidate.to_lowercase();
+        let begins = shortest >= 3 && (other.starts_with(&lower) || lower.starts_with(&other));
+        let near = steps <= longest.div_ceil(3).min(3).max(usize::from(longest > 1)) && steps < longest;
+        if (near || begins) && best.is_none_or(|(least, _)| steps < least) {
+            best = Some((steps, candidate));
+        }
+    }
+    best.map(|(_, candidate)| candidate)
+}
+
+/// `a`, `b` and `c`, each in backticks, for messages.
+pub fn list<'k>(words: impl IntoIterator<Item = &'k str>, last: &str) -> String {
+    let words: Vec<String> = words.into_iter().map(|word| format!("`{word}`")).collect();
+    match words.split_last() {
+        None => String::new(),
+        Some((only, [])) => only.clone(),
+        Some((end, rest)) => format!("{} {last} {end}", rest.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Textbook pairs: kitten/sitting 3 (Levenshtein), ca/abc 3 in the optimal string alignment form, where no letter
+    // is edited twice (from memory).
+    #[test]
+    fn distances_are_those_of_the_textbook() {
+        assert_eq!(distance("kitten", "sitting"), 3);
+        assert_eq!(distance("ca", "abc"), 3);
+        assert_eq!(distance("adress", "address"), 1);
+        assert_eq!(distance("adderss", "address"), 1);
+        assert_eq!(distance("", "abc"), 3);
+    }
+
+    #[test]
+    fn a_misspelt_key_finds_its_neighbour_and_a_foreign_one_finds_none() {
+        let known = ["address", "register", "word_order", "byte_order", "scale"];
+        assert_eq!(nearest("adress", known), Some("address"));
+        assert_eq!(nearest("wordorder", known), Some("word_order"));
+        assert_eq!(nearest("Scale", known), Some("scale"));
+        assert_eq!(nearest("colour", known), None);
+        assert_eq!(nearest("", known), None);
+        assert_eq!(nearest("l1", ["L1", "L2"]), Some("L1"));
+    }
+
+    #[test]
+    fn lists_read_as_a_sentence() {
+        assert_eq!(list(["a", "b", "c"], "or"), "`a`, `b` or `c`");
+        assert_eq!(list(["a"], "or"), "`a`");
+    }
+}
