@@ -1,3 +1,5 @@
+//! What channels show for CTs right and wrong, against the tables of the trade.
+
 use crate::base::{Phase, Span};
 use crate::profile::Placement;
 use crate::sim::World;

@@ -1,3 +1,5 @@
+//! Registers against worked bytes of the standards.
+
 use super::*;
 use crate::base::{Phase, Unit};
 use crate::profile::{DirectionFlag, Registers};

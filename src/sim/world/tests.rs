@@ -1,3 +1,5 @@
+//! The world as a whole: energy, repeatability, control, answers, commands.
+
 use crate::base::{Span, Stamp};
 use crate::sim::fixture::{profile, quiet, read, site};
 use crate::sim::scenario::{Battery, Clouds, Control, Event, Scenario};
