@@ -6,7 +6,7 @@ use crate::sim::scenario::{Battery, Clouds, Control, Event, Scenario};
 use crate::sim::{Command, World};
 
 fn lively() -> Scenario {
-    let mut scenario = Scenario::of(site(), vec![profile(Span::from_millis(200))]);
+    let mut scenario = Scenario::of(site(), vec![profile()]);
     scenario.plants[0].clouds = Some(Clouds { depth: 0.7, every_s: 20.0, lasting_s: 10.0, edge_s: 2.0 });
     scenario.plants[0].sun = 0.9;
     scenario.meters[0].noise_w = 2.0;
