@@ -79,8 +79,7 @@ pub(crate) fn site() -> Site {
 /// Without noise, drift or impedance, and with the plant off.
 pub(crate) fn quiet() -> Scenario {
     let mut scenario = Scenario::of(site(), vec![profile()]);
-    scenario.supply =
-        Supply { drift_v: 0.0, line_ohm: [0.0; 2], neutral_ohm: [0.0; 2], ..Supply::default() };
+    scenario.supply = Supply { drift_v: 0.0, line_ohm: [0.0; 2], neutral_ohm: [0.0; 2], ..Supply::default() };
     scenario.base.clear();
     scenario.plants[0].on = false;
     scenario.meters[0].update = Some(Span::from_millis(200));

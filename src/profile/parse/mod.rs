@@ -12,8 +12,8 @@ mod quantity;
 mod rated;
 mod site;
 mod suit;
-mod tree;
-mod walk;
+pub(crate) mod tree;
+pub(crate) mod walk;
 
 pub use profile::parse_profile;
 pub use site::parse_site;

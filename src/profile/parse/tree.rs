@@ -17,14 +17,14 @@ pub enum FileKind {
 
 /// A value with its place in the text.
 #[derive(Clone, Debug)]
-pub(super) struct Node {
-    pub(super) span: Range<usize>,
-    pub(super) value: Value,
+pub(crate) struct Node {
+    pub(crate) span: Range<usize>,
+    pub(crate) value: Value,
 }
 
 /// What a value is.
 #[derive(Clone, Debug)]
-pub(super) enum Value {
+pub(crate) enum Value {
     Text(String),
     /// Nothing when it does not fit 128 bits.
     Integer(Option<i128>),
@@ -37,15 +37,15 @@ pub(super) enum Value {
 
 /// A key with its value.
 #[derive(Clone, Debug)]
-pub(super) struct Entry {
-    pub(super) key: String,
-    pub(super) key_span: Range<usize>,
-    pub(super) node: Node,
+pub(crate) struct Entry {
+    pub(crate) key: String,
+    pub(crate) key_span: Range<usize>,
+    pub(crate) node: Node,
 }
 
 impl Value {
     /// For messages: what stands there.
-    pub(super) const fn noun(&self) -> &'static str {
+    pub(crate) const fn noun(&self) -> &'static str {
         match self {
             Self::Text(_) => "text",
             Self::Integer(_) => "a whole number",
@@ -59,7 +59,7 @@ impl Value {
 }
 
 /// The tree of a text; what breaks TOML's own rules is added to the faults, and the rest is read all the same.
-pub(super) fn read_tree(text: &str, faults: &mut Faults) -> Node {
+pub(crate) fn read_tree(text: &str, faults: &mut Faults) -> Node {
     let (root, errors) = DeTable::parse_recoverable(text);
     for error in errors {
         let span = error.span().unwrap_or(text.len()..text.len());

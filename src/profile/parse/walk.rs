@@ -7,8 +7,8 @@ use crate::base::Faults;
 use crate::profile::suggest;
 
 /// Where the faults of one file are collected.
-pub(super) struct Desk {
-    pub(super) faults: Faults,
+pub(crate) struct Desk {
+    pub(crate) faults: Faults,
     /// Where keys belong, for those that stand in the wrong place: key, section.
     homes: &'static [(&'static str, &'static str)],
     /// Places at which the text broke TOML's rules.
@@ -17,7 +17,7 @@ pub(super) struct Desk {
 
 impl Desk {
     /// Opens a file: its tree, and a desk that already holds what broke TOML's rules.
-    pub(super) fn open(
+    pub(crate) fn open(
         file: &str,
         text: &str,
         homes: &'static [(&'static str, &'static str)],
@@ -29,21 +29,21 @@ impl Desk {
     }
 
     /// Adds an error, unless the text on that line is broken anyhow.
-    pub(super) fn error(&mut self, span: &Range<usize>, message: impl Into<String>, mend: impl Into<String>) {
+    pub(crate) fn error(&mut self, span: &Range<usize>, message: impl Into<String>, mend: impl Into<String>) {
         if !self.is_broken(span) {
             self.faults.error(span.clone(), message, mend);
         }
     }
 
     /// Adds a warning.
-    pub(super) fn warn(&mut self, span: &Range<usize>, message: impl Into<String>, mend: impl Into<String>) {
+    pub(crate) fn warn(&mut self, span: &Range<usize>, message: impl Into<String>, mend: impl Into<String>) {
         if !self.is_broken(span) {
             self.faults.warning(span.clone(), message, mend);
         }
     }
 
     /// Adds an error for something that is not there, unless broken text may have swallowed it.
-    pub(super) fn missing(
+    pub(crate) fn missing(
         &mut self,
         span: &Range<usize>,
         message: impl Into<String>,
@@ -59,7 +59,7 @@ impl Desk {
     }
 
     /// All faults in order of place.
-    pub(super) fn close(mut self) -> Faults {
+    pub(crate) fn close(mut self) -> Faults {
         self.faults.sort();
         self.faults
     }
@@ -77,7 +77,7 @@ fn line_around(text: &str, span: &Range<usize>) -> Range<usize> {
 
 /// Bounds of a number.
 #[derive(Clone, Copy)]
-pub(super) enum Bound {
+pub(crate) enum Bound {
     /// Any finite number.
     Finite,
     /// Above 0.
@@ -110,18 +110,18 @@ impl Bound {
 }
 
 /// A table whose keys are known.
-pub(super) struct Section<'t> {
+pub(crate) struct Section<'t> {
     /// What it is, for messages: `[line]`, `the point active_power.L1`.
-    pub(super) title: String,
+    pub(crate) title: String,
     /// Its heading, or the whole of an inline table.
-    pub(super) span: Range<usize>,
+    pub(crate) span: Range<usize>,
     keys: Vec<(&'static str, &'t Entry)>,
 }
 
 impl<'t> Section<'t> {
     /// Opens a table. Keys that nobody knows are faults; one that is near a known key stands in for it from here on, so
     /// that a slip of the pen is one fault and not two.
-    pub(super) fn open(
+    pub(crate) fn open(
         desk: &mut Desk,
         node: &'t Node,
         title: impl Into<String>,
@@ -159,7 +159,7 @@ impl<'t> Section<'t> {
     }
 
     /// The value of a key.
-    pub(super) fn node(&self, key: &str) -> Option<&'t Node> {
+    pub(crate) fn node(&self, key: &str) -> Option<&'t Node> {
         self.entry(key).map(|entry| &entry.node)
     }
 
@@ -168,12 +168,12 @@ impl<'t> Section<'t> {
     }
 
     /// Whether a key is there.
-    pub(super) fn has(&self, key: &str) -> bool {
+    pub(crate) fn has(&self, key: &str) -> bool {
         self.entry(key).is_some()
     }
 
     /// Where a key with its value stands; the section's own place when the key is not there.
-    pub(super) fn place(&self, key: &str) -> Range<usize> {
+    pub(crate) fn place(&self, key: &str) -> Range<usize> {
         match self.entry(key) {
             Some(entry) if entry.node.span.start >= entry.key_span.start => {
                 entry.key_span.start..entry.node.span.end
@@ -184,7 +184,7 @@ impl<'t> Section<'t> {
     }
 
     /// Text that is not empty.
-    pub(super) fn text(&self, desk: &mut Desk, key: &str) -> Option<&'t str> {
+    pub(crate) fn text(&self, desk: &mut Desk, key: &str) -> Option<&'t str> {
         let node = self.node(key)?;
         match &node.value {
             Value::Text(text) if !text.trim().is_empty() => Some(text),
@@ -201,13 +201,13 @@ impl<'t> Section<'t> {
     }
 
     /// One of a few words.
-    pub(super) fn word<T: Copy>(&self, desk: &mut Desk, key: &str, words: &[(&'static str, T)]) -> Option<T> {
+    pub(crate) fn word<T: Copy>(&self, desk: &mut Desk, key: &str, words: &[(&'static str, T)]) -> Option<T> {
         let node = self.node(key)?;
         choose(desk, node, key, words)
     }
 
     /// True or false.
-    pub(super) fn flag(&self, desk: &mut Desk, key: &str) -> Option<bool> {
+    pub(crate) fn flag(&self, desk: &mut Desk, key: &str) -> Option<bool> {
         let node = self.node(key)?;
         if let Value::Flag(flag) = node.value {
             return Some(flag);
@@ -218,7 +218,7 @@ impl<'t> Section<'t> {
     }
 
     /// A whole number within bounds.
-    pub(super) fn integer(&self, desk: &mut Desk, key: &str, low: i64, high: i64) -> Option<i64> {
+    pub(crate) fn integer(&self, desk: &mut Desk, key: &str, low: i64, high: i64) -> Option<i64> {
         let node = self.node(key)?;
         let number = whole(desk, node, key)?;
         let within = i64::try_from(number).ok().filter(|number| (low..=high).contains(number));
@@ -230,7 +230,7 @@ impl<'t> Section<'t> {
     }
 
     /// A number within bounds, with or without a decimal point.
-    pub(super) fn number(&self, desk: &mut Desk, key: &str, bound: Bound) -> Option<f64> {
+    pub(crate) fn number(&self, desk: &mut Desk, key: &str, bound: Bound) -> Option<f64> {
         let node = self.node(key)?;
         let number = real(desk, node, key)?;
         if bound.admits(number) {
@@ -246,7 +246,7 @@ impl<'t> Section<'t> {
 }
 
 /// One of a few words, each with what it stands for.
-pub(super) fn choose<T: Copy>(
+pub(crate) fn choose<T: Copy>(
     desk: &mut Desk,
     node: &Node,
     what: &str,
@@ -275,7 +275,7 @@ pub(super) fn choose<T: Copy>(
 }
 
 /// A whole number of any size up to 128 bits.
-pub(super) fn whole(desk: &mut Desk, node: &Node, what: &str) -> Option<i128> {
+pub(crate) fn whole(desk: &mut Desk, node: &Node, what: &str) -> Option<i128> {
     match &node.value {
         Value::Integer(Some(number)) => Some(*number),
         Value::Integer(None) => {
@@ -295,7 +295,7 @@ pub(super) fn whole(desk: &mut Desk, node: &Node, what: &str) -> Option<i128> {
 }
 
 /// A number, finite or not.
-pub(super) fn real(desk: &mut Desk, node: &Node, what: &str) -> Option<f64> {
+pub(crate) fn real(desk: &mut Desk, node: &Node, what: &str) -> Option<f64> {
     match &node.value {
         Value::Integer(Some(number)) => Some(*number as f64),
         Value::Real(number) => Some(*number),
