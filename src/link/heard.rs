@@ -8,7 +8,7 @@ use crate::record::{Frame, Role, Stray, StrayWhy, WireError};
 
 /// Bursts of at least this many bytes that form no frame are traffic of another speed rather than a stray byte of an
 /// unbiased line. Ours.
-const BURST_BYTES: usize = 4;
+pub(super) const BURST_BYTES: usize = 4;
 /// That many bursts while only listening. Ours.
 const BURSTS: u32 = 3;
 /// An answer from a unit nobody asked counts when it repeats within this time. Ours.
@@ -25,7 +25,7 @@ pub struct Heard {
     pub units: BTreeSet<u8>,
     /// Bytes that form no frame.
     pub stray_bytes: usize,
-    /// Bursts of them.
+    /// Bursts of bytes heard while only listening, frames or not; counted by the master as they come.
     pub bursts: u32,
     /// Breaks, where the driver marks them.
     pub breaks: u32,
@@ -58,9 +58,6 @@ impl Heard {
             StrayWhy::Marked(_) | StrayWhy::Damaged | StrayWhy::Noise => {}
         }
         self.stray_bytes += stray.bytes.len();
-        if stray.bytes.len() >= BURST_BYTES {
-            self.bursts += 1;
-        }
     }
 
     /// Whether a line that was only listened to is in use: any whole frame, or bytes in bursts.

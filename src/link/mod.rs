@@ -1,11 +1,14 @@
 //! Floor 4: questions and answers on a line.
 
+pub mod activity;
 pub mod echo;
 pub mod heard;
+pub mod master;
 pub mod timeout;
 pub mod transaction;
 
 pub use echo::Echo;
 pub use heard::Heard;
+pub use master::{Counters, Input, Master, MasterPlan, Output, Question, UnitPlan, Why};
 pub use timeout::{AnswerTimes, TimeoutBounds};
 pub use transaction::{Asked, Outcome, Transaction};
