@@ -1,0 +1,339 @@
+//! The framer of RTU lines: one pair of wires, questions and answers mixed.
+
+use super::super::event::{Chunk, Direction, Frame, Medium, Record, Role, Stray, StrayWhy};
+use super::MOST_PENDING;
+use super::open::Open;
+use super::tape::Tape;
+use crate::base::{Span, Stamp};
+use crate::wire::heard::{self, Length};
+use crate::wire::{Part, rtu};
+
+mod belief;
+
+use belief::{Beliefs, Proof};
+
+/// Bytes of a chunk looked at before those told are forgotten.
+const SLICE: usize = 4096;
+/// Bytes behind a held-back question within which its answer has to end.
+const HELD_FOR: usize = 512;
+/// Noise tolerated between our question and its echo.
+const BEFORE_ECHO: usize = 2;
+/// Bad-CRC answers to one question for which a better reading is looked for before they are told at once.
+const LOOKS: u8 = 8;
+
+#[derive(Debug)]
+pub(super) struct Serial {
+    line: u16,
+    longest_pause: Span,
+    tape: Tape,
+    direction: Direction,
+    last: Option<Stamp>,
+    /// First byte not yet told.
+    head: usize,
+    /// No frame starts before this: end of the last one, pause, change of direction.
+    floor: usize,
+    open: Open,
+    held: Option<Held>,
+    beliefs: Beliefs,
+    looks: u8,
+}
+
+/// A question that nothing vouches for yet.
+#[derive(Debug)]
+struct Held {
+    start: usize,
+    end: usize,
+}
+
+/// A way to read the bytes up to here.
+struct Reading {
+    start: usize,
+    part: Part,
+    proof: Proof,
+}
+
+impl Serial {
+    pub(super) fn new(line: u16, longest_pause: Span) -> Self {
+        Self {
+            line,
+            longest_pause,
+            tape: Tape::default(),
+            direction: Direction::In,
+            last: None,
+            head: 0,
+            floor: 0,
+            open: Open::new(),
+            held: None,
+            beliefs: Beliefs::default(),
+            looks: 0,
+        }
+    }
+
+    pub(super) fn push(&mut self, chunk: &Chunk, out: &mut Vec<Record>) {
+        if let Some(error) = chunk.error {
+            self.separate(out);
+            out.push(Record::Stray(Stray {
+                line: self.line,
+                at: chunk.at,
+                direction: chunk.direction,
+                bytes: chunk.bytes.clone(),
+                why: StrayWhy::Marked(error),
+            }));
+        } else if chunk.direction != self.direction {
+            self.separate(out);
+            self.direction = chunk.direction;
+        } else if self.last.is_some_and(|last| chunk.at < last || chunk.at - last > self.longest_pause) {
+            self.pause(out);
+        }
+        self.last = Some(chunk.at);
+        if chunk.error.is_some() {
+            return;
+        }
+        for bytes in chunk.bytes.chunks(SLICE) {
+            let from = self.tape.end();
+            self.tape.append(bytes, chunk.at);
+            for place in from + 1..=self.tape.end() {
+                self.look(place, out);
+            }
+            self.tape.forget(self.head);
+        }
+    }
+
+    pub(super) fn quiet(&mut self, now: Stamp, out: &mut Vec<Record>) {
+        if self.last.is_some_and(|last| now - last > self.longest_pause) {
+            self.pause(out);
+        }
+    }
+
+    pub(super) fn finish(&mut self, out: &mut Vec<Record>) {
+        self.separate(out);
+        self.last = None;
+    }
+
+    /// Nothing reaches over this place, and nothing before it waits any longer.
+    fn separate(&mut self, out: &mut Vec<Record>) {
+        self.held = None;
+        self.pause(out);
+    }
+
+    /// No frame reaches over this place. A question held back waits on: its answer may lie behind the pause.
+    fn pause(&mut self, out: &mut Vec<Record>) {
+        self.open.clear();
+        self.floor = self.tape.end();
+        if self.held.is_none() {
+            self.tell_stray(self.floor, out);
+        }
+        self.tape.forget(self.head);
+    }
+
+    /// Looks at the stream with `place` bytes of it known.
+    fn look(&mut self, place: usize, out: &mut Vec<Record>) {
+        let mut best: Option<Reading> = None;
+        let mut damaged = None;
+        let mut due = self.open.take(place);
+        while let Some((start, part)) = self.open.step(&mut due) {
+            if !self.advance(start, part, place) {
+                continue;
+            }
+            if self.tape.crc_ok(start, place) {
+                if let Some(proof) = self.weigh(start, place, part)
+                    && best.as_ref().is_none_or(|best| (best.proof, start) < (proof, best.start))
+                {
+                    best = Some(Reading { start, part, proof });
+                }
+            } else if part == Part::Response && self.mimics(start, place) {
+                damaged = damaged.max(Some(start));
+            }
+        }
+        if let Some(start) = place.checked_sub(2).filter(|&start| start >= self.floor) {
+            self.begin(start, place);
+        }
+        match (best, damaged) {
+            (Some(Reading { start, proof: Proof::None, .. }), _) => {
+                self.held = Some(Held { start, end: place });
+                self.beliefs.hold(self.tape.byte(start), self.tape.slice(start + 1, place - 2));
+            }
+            (Some(reading), _) => self.accept(&reading, place, out),
+            (None, Some(start)) => self.tell_damaged(start, place, out),
+            (None, None) => self.relieve(place, out),
+        }
+    }
+
+    /// Opens the readings of a frame begun at `start`, of which address and function are known.
+    fn begin(&mut self, start: usize, place: usize) {
+        for part in [Part::Request, Part::Response] {
+            self.schedule(start, part, place);
+        }
+    }
+
+    fn schedule(&mut self, start: usize, part: Part, place: usize) -> Option<usize> {
+        let at = match heard::length(part, self.tape.slice(start + 1, place)) {
+            Length::Never => return None,
+            Length::Need(length) => start + 1 + length,
+            Length::Exact(length) => start + length + 3,
+        };
+        if at > place {
+            self.open.note(start, part, at);
+        }
+        Some(at)
+    }
+
+    /// Whether this candidate is whole now; otherwise it is looked at again later or dropped.
+    fn advance(&mut self, start: usize, part: Part, place: usize) -> bool {
+        self.schedule(start, part, place) == Some(place)
+    }
+
+    /// What speaks for a frame with a good CRC.
+    fn weigh(&self, start: usize, place: usize, part: Part) -> Option<Proof> {
+        let (unit, pdu) = (self.tape.byte(start), self.tape.slice(start + 1, place - 2));
+        match part {
+            Part::Response => {
+                let after_held = self.held.as_ref().is_some_and(|held| start >= held.end);
+                self.beliefs.response(unit, pdu, self.direction, after_held)
+            }
+            Part::Request if self.is_echo(start, place) => Some(Proof::Echo),
+            Part::Request => self.beliefs.request(unit, pdu, self.direction),
+        }
+    }
+
+    fn is_echo(&self, start: usize, place: usize) -> bool {
+        self.direction == Direction::In
+            && self.beliefs.pending().is_some_and(|question| {
+                question.direction == Direction::Out
+                    && !question.echoed
+                    && start <= question.end + BEFORE_ECHO
+                    && question.unit == self.tape.byte(start)
+                    && question.pdu == self.tape.slice(start + 1, place - 2)
+            })
+    }
+
+    fn accept(&mut self, reading: &Reading, place: usize, out: &mut Vec<Record>) {
+        if let Some(held) = self.held.take()
+            && held.end <= reading.start
+        {
+            let (unit, pdu) = (self.tape.byte(reading.start), self.tape.slice(reading.start + 1, place - 2));
+            let vouched = match reading.proof {
+                Proof::HeldAnswer => true,
+                Proof::Repetition => self.beliefs.repeats_held(unit, pdu),
+                _ => false,
+            };
+            if vouched {
+                self.tell_stray(held.start, out);
+                self.tell_frame(held.end, Role::Request, out);
+            }
+        }
+        self.tell_stray(reading.start, out);
+        if reading.proof == Proof::Echo {
+            self.beliefs.echoed();
+            self.tell(place, StrayWhy::Echo, out);
+        } else {
+            self.tell_frame(
+                place,
+                if reading.part == Part::Request { Role::Request } else { Role::Response },
+                out,
+            );
+        }
+        self.open.clear();
+        self.floor = place;
+    }
+
+    /// The bytes from the head to `end` are a frame.
+    fn tell_frame(&mut self, end: usize, role: Role, out: &mut Vec<Record>) {
+        let (start, bytes) = (self.head, self.tape.slice(self.head, end).to_vec());
+        let (unit, pdu) = (bytes[0], &bytes[1..bytes.len() - 2]);
+        match role {
+            Role::Request => {
+                self.beliefs.asked(unit, pdu, self.direction, end);
+                self.looks = 0;
+            }
+            Role::Response => self.beliefs.answered(unit, pdu),
+        }
+        out.push(Record::Frame(Frame {
+            line: self.line,
+            at: self.tape.stamp(start),
+            direction: self.direction,
+            role,
+            bytes,
+            medium: Medium::Serial,
+        }));
+        self.head = end;
+    }
+
+    /// The bytes from the head to `end` belong to no frame; what looks like the answer due is told as damaged.
+    fn tell_stray(&mut self, end: usize, out: &mut Vec<Record>) {
+        if let Some((from, to)) = self.damaged_answer(end) {
+            self.beliefs.damaged();
+            self.tell(from, StrayWhy::Noise, out);
+            self.tell(to, StrayWhy::Damaged, out);
+        }
+        self.tell(end, StrayWhy::Noise, out);
+    }
+
+    fn tell(&mut self, end: usize, why: StrayWhy, out: &mut Vec<Record>) {
+        let (line, direction) = (self.line, self.direction);
+        self.tape.by_stamp(self.head, end, |at, bytes| {
+            out.push(Record::Stray(Stray { line, at, direction, bytes: bytes.to_vec(), why }));
+        });
+        self.head = self.head.max(end);
+    }
+
+    /// Where among the bytes up to `end` the answer due seems to stand, spoilt or cut off.
+    fn damaged_answer(&self, end: usize) -> Option<(usize, usize)> {
+        let question = self.beliefs.pending().filter(|question| !question.damaged)?;
+        if self.direction == Direction::Out || end < self.head + 3 || self.head < question.end {
+            return None;
+        }
+        let bytes = self.tape.slice(self.head, end);
+        let found = bytes.windows(3).position(|start| question.starts_answer(start));
+        let (from, length) = match found {
+            Some(offset) => (offset, question.answer_length(bytes[offset + 1])),
+            None => (0, question.answer_length(question.pdu[0]).filter(|&due| due == bytes.len())),
+        };
+        let length = length.or(found.map(|offset| bytes.len() - offset))?;
+        Some((self.head + from, end.min(self.head + from + length)))
+    }
+
+    /// Whether a whole candidate with a bad CRC has just the head that the answer due must have.
+    fn mimics(&self, start: usize, place: usize) -> bool {
+        self.looks < LOOKS
+            && self.held.is_none()
+            && self.direction == Direction::In
+            && self.beliefs.pending().is_some_and(|question| {
+                !question.damaged
+                    && start >= question.end
+                    && question.starts_answer(self.tape.slice(start, place))
+                    && question.answer_length(self.tape.byte(start + 1)) == Some(place - start)
+            })
+    }
+
+    /// Tells a spoilt answer at once, unless the answer itself may have begun elsewhere in these bytes.
+    fn tell_damaged(&mut self, start: usize, place: usize, out: &mut Vec<Record>) {
+        self.looks += 1;
+        let Some(question) = self.beliefs.pending() else { return };
+        let from = self.floor.max(place.saturating_sub(rtu::LONGEST - 1));
+        let better = (from..place).filter(|&other| other != start).any(|other| {
+            let bytes = self.tape.slice(other, place);
+            let whole = bytes.get(1).and_then(|&function| question.answer_length(function));
+            question.may_start_answer(bytes) && whole.is_none_or(|length| bytes.len() < length)
+        });
+        if better {
+            return;
+        }
+        self.beliefs.damaged();
+        self.tell(start, StrayWhy::Noise, out);
+        self.tell(place, StrayWhy::Damaged, out);
+        self.open.clear();
+        self.floor = place;
+    }
+
+    /// Keeps what waits within bounds.
+    fn relieve(&mut self, place: usize, out: &mut Vec<Record>) {
+        if self.held.as_ref().is_some_and(|held| place > held.end + HELD_FOR) {
+            self.held = None;
+        }
+        if self.held.is_none() && place > self.head + MOST_PENDING {
+            self.tell_stray(place - MOST_PENDING / 2, out);
+            self.floor = self.floor.max(self.head);
+        }
+    }
+}
