@@ -7,8 +7,12 @@ use super::command::Command;
 use crate::base::{Span, Stamp};
 use crate::profile::{Placement, Profile, Site};
 
+mod meter;
+mod parse;
+mod plant;
 mod usual;
 
+pub use parse::{is_scenario, parse_scenario, site_of};
 pub use usual::rated_volts;
 
 /// A site as it really is.

@@ -89,7 +89,7 @@ pub(crate) enum Bound {
 }
 
 impl Bound {
-    fn admits(self, number: f64) -> bool {
+    pub(crate) fn admits(self, number: f64) -> bool {
         number.is_finite()
             && match self {
                 Self::Finite => true,
@@ -99,7 +99,7 @@ impl Bound {
             }
     }
 
-    fn words(self) -> String {
+    pub(crate) fn words(self) -> String {
         match self {
             Self::Finite => "a finite number".into(),
             Self::Positive => "a number above 0".into(),
