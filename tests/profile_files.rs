@@ -1,5 +1,7 @@
 //! Profile and site files: the contract's own examples, files by an independent writer, and the shortest ones that work.
 
+#![expect(clippy::panic, reason = "a test may stop where it stands")]
+
 use wattward::base::{Faults, Phase, PointKey, Quantity};
 use wattward::profile::{
     Door, MeterRole, Order, Positive, Profile, RuleLimit, Site, Source, Table, Type, check_pair, narrow,

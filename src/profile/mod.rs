@@ -2,12 +2,14 @@
 
 pub mod meter;
 pub mod parse;
+pub mod plan;
 pub mod point;
 pub mod site;
 pub mod suggest;
 
 pub use meter::{Parity, Profile, ReadRules, SerialSettings};
 pub use parse::{FileKind, check_pair, file_kind, narrow, parse_profile, parse_site, resolve};
+pub use plan::{LineCost, Plan, plan, plan_settings};
 pub use point::{
     DirectionFlag, Order, Point, Positive, PowerFactorSign, Registers, SiteRatio, Source, Table, Type,
 };
