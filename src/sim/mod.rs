@@ -5,13 +5,16 @@ pub mod command;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod inverter;
+pub mod line;
 pub mod loads;
 pub mod meter;
 pub mod phasor;
 pub mod registers;
+pub mod run;
 pub mod scenario;
 pub mod seed;
 pub mod site;
+pub mod slave;
 pub mod world;
 
 pub use command::Command;

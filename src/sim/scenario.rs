@@ -4,9 +4,11 @@
 use std::collections::BTreeMap;
 
 use super::command::Command;
+use super::line::LineRules;
 use crate::base::{Span, Stamp};
 use crate::profile::{Placement, Profile, Site};
 
+mod line;
 mod meter;
 mod parse;
 mod plant;
@@ -42,6 +44,8 @@ pub struct Scenario {
     pub plants: Vec<RealPlant>,
     /// The site's meters, in its order.
     pub meters: Vec<RealMeter>,
+    /// How its serial lines behave.
+    pub line: LineRules,
     /// What happens by itself, in order of time.
     pub events: Vec<Event>,
 }

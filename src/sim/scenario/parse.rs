@@ -1,13 +1,13 @@
 //! Reading a scenario file: `docs/simulate.md` says what each key means. All faults come in one go, as with profiles.
 
-use super::{Appliance, Base, Event, RealLoad, Scenario, Supply, meter, plant, rated_volts};
+use super::{Appliance, Base, Event, RealLoad, Scenario, Supply, line, meter, plant, rated_volts};
 use crate::base::{Faults, Network, Span, Stamp};
 use crate::profile::parse::tree::{Node, Value};
 use crate::profile::parse::walk::{Bound, Desk, Section, real};
 use crate::profile::{Placement, Profile, Site};
 use crate::sim::command::Command;
 
-const TOP: &[&str] = &["scenario", "supply", "base", "appliance", "load", "plant", "meter", "event"];
+const TOP: &[&str] = &["scenario", "supply", "line", "base", "appliance", "load", "plant", "meter", "event"];
 const HEAD: &[&str] = &["name", "site", "seed", "start", "step_ms"];
 
 /// Where keys belong that people put elsewhere.
@@ -67,6 +67,9 @@ fn read(desk: &mut Desk, top: &Section<'_>, scenario: &mut Scenario) {
     }
     if let Some(node) = top.node("supply") {
         supply(desk, node, &mut scenario.supply);
+    }
+    if let Some(node) = top.node("line") {
+        line::read(desk, node, &mut scenario.line);
     }
     if top.has("base") {
         scenario.base =

@@ -3,6 +3,7 @@
 use super::{Base, Battery, Channel, RealLoad, RealMeter, RealPlant, Scenario, Spot, Supply};
 use crate::base::{Network, Phase, Span, Stamp};
 use crate::profile::{Load, Meter, MeterRole, Placement, Plant, Profile, Site};
+use crate::sim::line::LineRules;
 
 impl Scenario {
     /// The site exactly as its file says, with a quiet household; `profiles` are those of its meters, in its order.
@@ -23,6 +24,7 @@ impl Scenario {
             loads,
             plants,
             meters,
+            line: LineRules::default(),
             events: Vec::new(),
             site,
             profiles,

@@ -18,6 +18,11 @@ drift_V = 0.4
 line_ohm = [0.3, 0.1]
 frequency_Hz = 50.02
 
+[line]
+lump_ms = 16
+flip = 0.001
+second_master = { every_ms = 700, unit = 4 }
+
 [[base]]
 phase = "L2"
 power_W = 300
@@ -67,6 +72,8 @@ fn a_scenario_says_how_the_site_differs_from_its_file() {
     assert_eq!(scenario.supply.level[0], 1.02);
     // what the file leaves out stays as usual
     assert_eq!(scenario.supply.neutral_ohm, Supply::default().neutral_ohm);
+    assert_eq!((scenario.line.flip, scenario.line.lump), (0.001, Span::from_millis(16)));
+    assert_eq!(scenario.line.second_master.unwrap().unit, 4);
     assert_eq!((scenario.base.len(), scenario.base[0].power_w), (1, 300.0));
     assert_eq!(scenario.loads[0].active_w, 1930.0);
     assert_eq!(scenario.loads[0].placement.word(), "L2");
