@@ -6,8 +6,8 @@ use super::line::{Line, SecondMaster};
 use super::scenario::Scenario;
 use super::world::World;
 use crate::base::{Span, Stamp};
-use crate::profile::{Door, Profile, Source, Table};
-use crate::record::{Chunk, Direction, Framer, LineInfo, Mark, MarkKind, Medium, Record};
+use crate::profile::{Door, Registers, plan};
+use crate::record::{CaptureWriter, Chunk, Direction, Framer, LineInfo, Mark, MarkKind, Medium, Record};
 use crate::wire::{mbap, rtu};
 
 /// What a pair of hands does, and the tool notes.
@@ -75,7 +75,9 @@ impl RunPlan {
         for (meter, profile) in scenario.site.meters.iter().zip(&scenario.profiles) {
             let line = world.lines().iter().position(|door| *door == meter.line.door).unwrap_or(0);
             let unit = meter.unit.unwrap_or(profile.unit);
-            asks.extend(questions(profile).into_iter().map(|pdu| Ask { line, unit, pdu }));
+            let settings = meter.line.settings(profile.line);
+            let planned = plan(profile, scenario.site.lines(), settings, world.turnaround(line, unit));
+            asks.extend(planned.requests.into_iter().map(|run| Ask { line, unit, pdu: question(run) }));
         }
         Self {
             asks,
@@ -115,6 +117,14 @@ impl Run {
         }
         records.sort_by_key(Record::at);
         records
+    }
+
+    /// The bytes of the capture file it amounts to.
+    pub fn capture(&self) -> Vec<u8> {
+        let mut writer = CaptureWriter::new(&self.lines);
+        let mut blocks = writer.header();
+        blocks.extend(self.records().iter().flat_map(|record| writer.record(record)));
+        blocks.concat()
     }
 }
 
@@ -351,36 +361,10 @@ pub fn load_mark(scenario: &Scenario, at: Stamp, load: usize, on: bool) -> Optio
     Some(mark)
 }
 
-/// Questions that cover every register of a profile: runs are joined across gaps of up to eight registers where the
-/// profile lets a question span them.
-fn questions(profile: &Profile) -> Vec<Vec<u8>> {
-    const GAP: u32 = 8;
-    let mut runs: Vec<(Table, u32, u32)> = profile
-        .points
-        .iter()
-        .filter(|point| matches!(point.source, Source::Registers { .. }))
-        .flat_map(crate::profile::Point::needs)
-        .map(|need| (need.table, u32::from(need.address), u32::from(need.address) + u32::from(need.count)))
-        .collect();
-    runs.sort();
-    let most = u32::from(profile.read.max_registers.clamp(1, 125));
-    let gap = if profile.read.span_unlisted { GAP } else { 0 };
-    let mut joined: Vec<(Table, u32, u32)> = Vec::new();
-    for (table, from, to) in runs {
-        match joined.last_mut() {
-            Some((last, first, end))
-                if *last == table && from <= *end + gap && to.max(*end) - *first <= most =>
-            {
-                *end = to.max(*end);
-            }
-            _ => joined.push((table, from, to)),
-        }
-    }
-    let ask = |(table, from, to): (Table, u32, u32)| {
-        let ([a, b], [c, d]) = ((from as u16).to_be_bytes(), ((to - from) as u16).to_be_bytes());
-        vec![table.function(), a, b, c, d]
-    };
-    joined.into_iter().map(ask).collect()
+/// A question for registers, as function code and data.
+fn question(run: Registers) -> Vec<u8> {
+    let ([a, b], [c, d]) = (run.address.to_be_bytes(), run.count.to_be_bytes());
+    vec![run.table.function(), a, b, c, d]
 }
 
 #[cfg(test)]

@@ -126,3 +126,18 @@ fn a_network_line_wraps_its_messages_with_a_number_each() {
     assert!(numbers.len() > 50);
     assert!(numbers.chunks(2).enumerate().all(|(n, pair)| pair == [n as u16 + 1, n as u16 + 1]));
 }
+
+#[test]
+fn its_capture_reads_back_as_its_records() {
+    let mut scenario = Scenario::of(site(), vec![profile()]);
+    scenario.line =
+        LineRules { flip: 0.002, silent: 0.05, lump: Span::from_millis(4), ..LineRules::default() };
+    let done = run(&scenario, &hands(), &plan(&scenario));
+    let bytes = done.capture();
+    assert_eq!(bytes, run(&scenario, &hands(), &plan(&scenario)).capture());
+    let read = crate::record::read_capture(&bytes).unwrap();
+    assert_eq!(read.lines, done.lines);
+    let mut framed = crate::record::frame_all(&read);
+    framed.sort_by_key(Record::at);
+    assert_eq!(framed, done.records());
+}
