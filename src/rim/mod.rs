@@ -4,5 +4,6 @@ pub mod alarm;
 pub mod clock;
 pub mod drive;
 pub mod serial;
+pub mod serve;
 pub mod store;
 pub mod tcp;

@@ -43,6 +43,14 @@ pub struct SecondMaster {
     pub count: u16,
 }
 
+impl SecondMaster {
+    /// What it asks, as function code and data.
+    pub fn pdu(&self) -> [u8; 5] {
+        let ([a, b], [c, d]) = (self.address.to_be_bytes(), self.count.to_be_bytes());
+        [self.function, a, b, c, d]
+    }
+}
+
 /// Bytes that arrive together.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Arrival {

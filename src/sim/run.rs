@@ -296,8 +296,7 @@ impl<'a> Runner<'a> {
         let state = &mut self.lines[index];
         let Some((master, due)) = &mut state.other else { return };
         *due = at + master.every;
-        let ([a, b], [c, d]) = (master.address.to_be_bytes(), master.count.to_be_bytes());
-        let pdu = [master.function, a, b, c, d];
+        let pdu = master.pdu();
         let question = rtu::encode(master.unit, &pdu);
         self.chunks.push(chunk(index, at + state.line.characters(1), Direction::In, question.clone()));
         self.world.advance(state.line.heard_at(at, &question));
