@@ -2,8 +2,10 @@
 
 pub mod cycle;
 pub mod decode;
+pub mod plausible;
 pub mod series;
 
 pub use cycle::CycleReader;
 pub use decode::{Ratios, decode};
+pub use plausible::{Remark, Weight, judge, judge_counters};
 pub use series::{Absent, MeterSeries, Sample, Series};

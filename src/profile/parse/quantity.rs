@@ -77,7 +77,8 @@ pub(super) fn positive(
             if section.has("positive") {
                 misplaced(desk, format!("`positive` belongs to a power, not to {key}"));
             }
-            None
+            // A power factor that follows the power has the power's sign as this meter shows it.
+            defaults.positive.filter(|_| quantity == Some(Quantity::PowerFactor))
         }
     }
 }
