@@ -38,12 +38,16 @@ struct Pending {
     question: Question,
     transaction: u16,
     attempt: u8,
+    /// First byte of the question.
+    asked_at: Stamp,
     /// Computed end of the question.
     end: Stamp,
     /// The first byte of the answer must come by then.
     deadline: Stamp,
-    /// A byte that is no echo came by the deadline.
-    begun: bool,
+    /// Bytes that are no echo; the first of them by the deadline.
+    heard: usize,
+    /// Bytes of the answer that is due.
+    due: usize,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -135,6 +139,7 @@ impl Master {
             State::Sending(..) => Output::Wait(None, Why::Sending),
             State::Waiting(pending) => Output::Wait(Some(self.give_up_at(&pending) + TICK), Why::Answer),
             State::Draining { not_before, .. } => Output::Wait(Some(self.quiet_at(not_before)), Why::Drain),
+            State::Refused if self.finishing => Output::Done,
             State::Refused => Output::Wait(None, Why::Over),
             State::Rest => self.ask(),
         }
@@ -215,13 +220,16 @@ impl Master {
         self.activity.end().map_or(not_before, |end| (end + self.gap()).max(not_before))
     }
 
-    /// An answer begun before the deadline may end after it, for as long as its bytes keep coming.
+    /// An answer begun before the deadline may end after it, for as long as its bytes keep coming. What is as long as
+    /// the answer and is none when the line falls quiet is damage: then there is nothing more to wait for.
     fn give_up_at(&self, pending: &Pending) -> Stamp {
-        if !pending.begun {
+        // Bytes that may yet be an echo may as well be the answer's first.
+        if pending.heard + self.echo.held() == 0 {
             return pending.deadline;
         }
-        let longest = self.activity.length(wire::rtu::LONGEST) + BABBLE;
-        self.quiet_at(pending.deadline).min(pending.deadline + longest)
+        let longest = pending.deadline + self.activity.length(wire::rtu::LONGEST) + BABBLE;
+        let earliest = if pending.heard >= pending.due { pending.end } else { pending.deadline };
+        self.quiet_at(earliest).min(longest)
     }
 
     /// What the passing of time alone has settled by now.
@@ -236,7 +244,8 @@ impl Master {
                 }
             }
             State::Waiting(pending) if self.now > self.give_up_at(&pending) => {
-                self.trouble(pending, self.give_up_at(&pending), Cause::TimedOut);
+                let cause = if pending.heard >= pending.due { Cause::Damaged } else { Cause::TimedOut };
+                self.trouble(pending, self.give_up_at(&pending), cause);
                 self.settle();
             }
             State::Draining { after, not_before, .. } if self.now >= self.quiet_at(not_before) => {
@@ -258,7 +267,17 @@ impl Master {
         self.pause = pause;
         let deadline = end + timeout + self.plan.latency;
         let transaction = self.transaction;
-        self.state = State::Waiting(Pending { question, transaction, attempt, end, deadline, begun: false });
+        let (asked_at, due) = (self.now, answer_bytes(question));
+        self.state = State::Waiting(Pending {
+            question,
+            transaction,
+            attempt,
+            asked_at,
+            end,
+            deadline,
+            heard: 0,
+            due,
+        });
     }
 
     fn hear(&mut self, bytes: &[u8]) {
@@ -267,14 +286,14 @@ impl Master {
             self.heard.bursts += 1;
         }
         if let State::Waiting(pending) = &mut self.state {
-            let rest = self.echo.strip(bytes);
-            // Bytes that may yet be an echo may as well be the answer's first.
-            pending.begun |= !rest.is_empty() || self.echo.held() > 0;
-            if rest.is_empty() && self.echo.held() == 0 {
-                pending.begun = false;
-            }
+            pending.heard += self.echo.strip(bytes).len();
         }
     }
+}
+
+/// How long the plain answer to a question is on a serial line; the shortest there is for identifications.
+fn answer_bytes(question: Question) -> usize {
+    question.request.count().map_or(13, |count| 5 + 2 * usize::from(count))
 }
 
 /// The least step of time: a deadline still counts as in time.

@@ -2,20 +2,35 @@
 //!
 //! ```text
 //! line thread (one each): port -> chunks -> framer -> records -+
-//!    ^ master: what to ask, when                               +-> store: capture written first -> events -> next()
+//!    ^ master: what to ask, when                               +-> recorder: capture written first -> events -> next()
 //! person, command: mark() -------------------------------------+
 //! ```
 
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
+use std::time::Duration;
 
+use tokio::sync::mpsc::{UnboundedSender, unbounded_channel};
+
+use super::clock::Clock;
+use super::person::{self, Interrupts};
+use super::pump::{LinePlan, Pump, Told};
+use super::recorder::{Entry, Recorder};
+use super::store::Store;
 use crate::base::{Failure, Span, Stamp};
-use crate::link::Heard;
+use crate::link::{Heard, Question};
 use crate::profile::{Profile, Site};
-use crate::record::{LineInfo, Mark, Record};
-use crate::rim::clock::Clock;
+use crate::record::{LineInfo, Mark, MarkKind, Record};
 
-pub use crate::rim::store::ClosedCapture;
+mod lines;
+
+pub use super::pump::LineStats;
+pub use super::store::ClosedCapture;
+
+/// How long the last questions of a session may take.
+const LAST_QUESTIONS: Span = Span::from_millis(15_000);
 
 /// What a live session is to do.
 #[derive(Clone, Debug)]
@@ -48,6 +63,8 @@ pub enum Talk {
 pub struct Asking {
     /// One reading of every meter each so often, on an absolute schedule; `None`: as fast as the line carries.
     pub every: Option<Span>,
+    /// Stop asking after so many readings of every meter, and say `Done`.
+    pub cycles: Option<u64>,
     /// How long to listen before the first request on a serial line.
     pub listen_first: Span,
     /// Go on though another master speaks; a check made that way never passes.
@@ -61,6 +78,7 @@ impl Default for Asking {
     fn default() -> Self {
         Self {
             every: Some(Span::from_millis(1000)),
+            cycles: None,
             listen_first: Span::from_millis(5000),
             share_line: false,
             settings: false,
@@ -92,18 +110,33 @@ pub enum Event {
         /// What was heard.
         heard: Heard,
     },
+    /// Everything that was to be asked has been (`Asking::cycles`).
+    Done,
     /// The session cannot go on. Close it: what was recorded is kept.
     Failed(Failure),
 }
 
-/// A running session.
+/// A running session. Dropped without `close`, it ends in the same way and keeps what was recorded.
 #[derive(Debug)]
 pub struct Session {
     clock: Clock,
-    lines: Vec<LineInfo>,
+    infos: Vec<LineInfo>,
     path: PathBuf,
     events: Receiver<Event>,
-    marks: Sender<Mark>,
+    waiting: std::collections::VecDeque<Event>,
+    entries: Option<Sender<Entry>>,
+    lines: Vec<Line>,
+    last: Vec<Vec<Question>>,
+    recorder: Option<JoinHandle<Result<ClosedCapture, Failure>>>,
+    _interrupts: Interrupts,
+}
+
+/// A line's thread.
+#[derive(Debug)]
+struct Line {
+    told: UnboundedSender<Told>,
+    thread: JoinHandle<()>,
+    stats: Arc<Mutex<LineStats>>,
 }
 
 impl Session {
@@ -113,13 +146,56 @@ impl Session {
     /// A port that is not there, not permitted or in use; a host that does not answer; a capture that exists already or
     /// cannot be written.
     pub fn start(plan: &SessionPlan) -> Result<Self, Failure> {
-        Err(Failure::nothing(format!("{}: lines cannot be opened yet", plan.site.name)))
+        if plan.capture.exists() {
+            return Err(super::store::exists(&plan.capture));
+        }
+        let clock = Clock::start();
+        let (events_in, events) = channel();
+        let (entries, recorded) = channel();
+        let lines::Lines { plans, last } = lines::plan(plan)?;
+        let (mut lines, mut infos) = (Vec::new(), Vec::new());
+        for line in plans {
+            let (line, info) = start_line(line, clock, entries.clone())?;
+            lines.push(line);
+            infos.push(info);
+        }
+        let interrupts = Interrupts::listen(events_in.clone())
+            .map_err(|error| Failure::nothing(format!("no signals can be heard: {error}")))?;
+        let store = Store::create(&plan.capture)?;
+        let marks = first_marks(plan, clock.now());
+        let recorder = Recorder::begin(clock, infos.clone(), store, marks, events_in.clone())?;
+        let recorder = std::thread::Builder::new()
+            .name("recorder".into())
+            .spawn(move || recorder.run(&recorded))
+            .map_err(|error| Failure::nothing(format!("no thread for the capture: {error}")))?;
+        if plan.keyboard {
+            person::listen(events_in);
+        }
+        Ok(Self {
+            clock,
+            infos,
+            path: plan.capture.clone(),
+            events,
+            waiting: std::collections::VecDeque::new(),
+            entries: Some(entries),
+            lines,
+            last,
+            recorder: Some(recorder),
+            _interrupts: interrupts,
+        })
     }
 
     /// The next event, waiting for it until the deadline; then `Tick`.
     pub fn next(&mut self, deadline: Stamp) -> Event {
+        match self.waiting.pop_front() {
+            Some(event) => event,
+            None => self.receive(deadline),
+        }
+    }
+
+    fn receive(&self, deadline: Stamp) -> Event {
         let left = (deadline - self.clock.now()).max(Span::ZERO);
-        match self.events.recv_timeout(std::time::Duration::from_nanos(left.nanos() as u64)) {
+        match self.events.recv_timeout(Duration::from_nanos(left.nanos() as u64)) {
             Ok(event) => event,
             Err(RecvTimeoutError::Timeout) => Event::Tick,
             Err(RecvTimeoutError::Disconnected) => Event::Failed(Failure::nothing("the session has ended")),
@@ -133,13 +209,23 @@ impl Session {
 
     /// Writes a mark. It comes out of `next` among the records, in its place.
     pub fn mark(&self, mark: Mark) {
-        // A store that is gone has said so by `Failed`.
-        let _ = self.marks.send(mark);
+        if let Some(entries) = &self.entries {
+            // A recorder that is gone has said so by `Failed`.
+            let _ = entries.send(Entry::Mark(mark));
+        }
     }
 
     /// The lines, in the order of their index in records.
     pub fn lines(&self) -> &[LineInfo] {
-        &self.lines
+        &self.infos
+    }
+
+    /// What each line has done so far.
+    pub fn stats(&self) -> Vec<LineStats> {
+        self.lines
+            .iter()
+            .map(|line| line.stats.lock().map_or_else(|_| LineStats::default(), |stats| *stats))
+            .collect()
     }
 
     /// Where the capture is.
@@ -147,11 +233,126 @@ impl Session {
         &self.path
     }
 
-    /// Stops asking, finishes the block, syncs the file and hashes it.
+    /// Stops asking: what is under way is settled, the meters' settings are read once more where that was wanted, and the
+    /// lines are let go. Everything up to here is in the file, which reads as a capture; marks can still be written. What
+    /// happened meanwhile comes out of `next`.
+    pub fn stop(&mut self) {
+        if self.lines.is_empty() {
+            return;
+        }
+        let asked = self.last.iter().any(|questions| !questions.is_empty());
+        if asked {
+            for (line, questions) in self.lines.iter().zip(std::mem::take(&mut self.last)) {
+                let _ = line.told.send(Told::Finish(questions));
+            }
+            let deadline = self.clock.now() + LAST_QUESTIONS;
+            loop {
+                match self.receive(deadline) {
+                    Event::Done | Event::Tick | Event::Failed(_) => break,
+                    event => self.waiting.push_back(event),
+                }
+            }
+        }
+        for line in &self.lines {
+            let _ = line.told.send(Told::Stop);
+        }
+        for line in self.lines.drain(..) {
+            // A thread that ended badly has said so by `Failed`.
+            let _ = line.thread.join();
+        }
+        self.flush();
+    }
+
+    /// Waits until everything said so far is in the file.
+    pub fn flush(&self) {
+        let (done, wait) = channel();
+        if let Some(entries) = &self.entries
+            && entries.send(Entry::Flush(done)).is_ok()
+        {
+            let _ = wait.recv();
+        }
+    }
+
+    /// Stops if that has not happened, finishes the block, syncs the file and hashes it.
     ///
     /// # Errors
     /// The disk did not take all of it.
-    pub fn close(self) -> Result<ClosedCapture, Failure> {
-        Err(Failure::nothing(format!("{} was never opened", self.path.display())))
+    pub fn close(mut self) -> Result<ClosedCapture, Failure> {
+        self.stop();
+        self.end().unwrap_or_else(|| Err(Failure::nothing(format!("{} was not closed", self.path.display()))))
     }
+
+    fn end(&mut self) -> Option<Result<ClosedCapture, Failure>> {
+        self.entries = None;
+        self.recorder.take()?.join().ok()
+    }
+}
+
+impl Drop for Session {
+    fn drop(&mut self) {
+        self.last.clear();
+        self.stop();
+        self.end();
+    }
+}
+
+/// Opens a line on its own thread; gives it when it is open.
+fn start_line(plan: LinePlan, clock: Clock, entries: Sender<Entry>) -> Result<(Line, LineInfo), Failure> {
+    let (told, orders) = unbounded_channel();
+    let (opened, wait) = channel();
+    let stats = Arc::new(Mutex::new(LineStats::default()));
+    let shared = Arc::clone(&stats);
+    let name = plan.door.name().to_owned();
+    let bad = |what: &str| Failure::nothing(format!("{name}: {what}"));
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| bad(&format!("no runtime: {error}")))?;
+    let thread = std::thread::Builder::new()
+        .name("line".into())
+        .spawn(move || {
+            let watch = Watch(entries.clone());
+            runtime.block_on(async move {
+                match Pump::open(plan, clock, entries, orders, shared).await {
+                    Ok((pump, info)) => {
+                        let _ = opened.send(Ok(info));
+                        pump.run().await;
+                    }
+                    Err(failure) => {
+                        let _ = opened.send(Err(failure));
+                    }
+                }
+            });
+            drop(watch);
+        })
+        .map_err(|error| bad(&format!("no thread: {error}")))?;
+    let info = wait.recv().map_err(|_| bad("the line could not be opened"))??;
+    Ok((Line { told, thread, stats }, info))
+}
+
+/// Tells when a line's thread ends by a fault of the program.
+struct Watch(Sender<Entry>);
+
+impl Drop for Watch {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            let _ = self
+                .0
+                .send(Entry::Failed(Failure::nothing("a line's thread failed: a fault of this program")));
+        }
+    }
+}
+
+/// The first blocks of a capture: site and profiles, with their texts.
+fn first_marks(plan: &SessionPlan, now: Stamp) -> Vec<Mark> {
+    let mut site = Mark::new(now, MarkKind::Site, format!("site {}", plan.site.name));
+    site.text = Some(plan.site.text.clone());
+    let profiles = plan.site.meters.iter().zip(&plan.profiles).map(|(meter, profile)| {
+        let mut mark =
+            Mark::new(now, MarkKind::Profile, format!("profile {} of {}", profile.name, meter.name));
+        mark.meter = Some(meter.name.clone());
+        mark.text = Some(profile.text.clone());
+        mark
+    });
+    std::iter::once(site).chain(profiles).collect()
 }

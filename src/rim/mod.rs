@@ -3,7 +3,13 @@
 pub mod alarm;
 pub mod clock;
 pub mod drive;
+mod person;
+pub mod ports;
+mod pump;
+mod recorder;
 pub mod serial;
 pub mod serve;
 pub mod store;
 pub mod tcp;
+
+pub use drive::{Asking, ClosedCapture, Event, Session, SessionPlan, Talk};

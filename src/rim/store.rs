@@ -65,8 +65,7 @@ impl Store {
     pub fn create(path: &Path) -> Result<Self, Failure> {
         let file = File::options().append(true).create_new(true).open(path).map_err(|error| {
             if error.kind() == std::io::ErrorKind::AlreadyExists {
-                Failure::usage(format!("{} exists already", path.display()))
-                    .hint("name another file: a capture is evidence and is never written over")
+                exists(path)
             } else {
                 Failure::nothing(format!("{} cannot be written: {error}", path.display()))
             }
@@ -147,6 +146,12 @@ impl<D: Disk> Store<D> {
     pub fn length(&self) -> u64 {
         self.length
     }
+}
+
+/// A capture that is there already.
+pub(super) fn exists(path: &Path) -> Failure {
+    Failure::usage(format!("{} exists already", path.display()))
+        .hint("name another file: a capture is evidence and is never written over")
 }
 
 /// SHA-256 of a file, lower-case hexadecimal.

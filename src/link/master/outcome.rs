@@ -10,6 +10,10 @@ impl Master {
             return;
         }
         match (frame.role, self.state) {
+            // The framer may tell a frame late, when a later one settles what it was.
+            (Role::Response, State::Waiting(Pending { asked_at, .. })) if frame.at < asked_at => {
+                self.counters.late += 1;
+            }
             (Role::Response, State::Waiting(pending)) => self.response(frame, pending, None),
             (Role::Response, State::Draining { after, cause, .. }) => {
                 self.response(frame, after, Some(cause));
@@ -87,7 +91,7 @@ impl Master {
                 Medium::Serial => stray.why == StrayWhy::Damaged,
                 Medium::Tcp => true,
             };
-            if broken && stray.direction == Direction::In {
+            if broken && stray.direction == Direction::In && stray.at >= pending.asked_at {
                 // On TCP the stream has lost its step: no message is found in it any more.
                 self.lost_in_row += 1;
                 self.trouble(pending, self.now, Cause::Damaged);
@@ -103,11 +107,9 @@ impl Master {
             self.trouble_on_network(&pending, at);
             return;
         }
-        let answer =
-            pending.question.request.count().map_or(wire::rtu::LONGEST, |count| 5 + 2 * usize::from(count));
         let worst = self.schedule.unit(pending.question.unit).and_then(|unit| unit.times.worst());
         let slowest = match worst {
-            Some(worst) => pending.end + worst + self.activity.length(answer),
+            Some(worst) => pending.end + worst + self.activity.length(pending.due),
             None if self.plan.attempts > 1 => pending.deadline + (pending.deadline - pending.end),
             None => at,
         };

@@ -1,0 +1,73 @@
+//! The person at the terminal: lines typed on standard input, and Ctrl-C.
+
+use std::io::BufRead;
+use std::sync::mpsc::Sender;
+use std::sync::{Mutex, Once};
+
+use tokio::sync::oneshot;
+
+use super::drive::Event;
+
+/// Who hears what is typed. Reading standard input cannot be called off, so one thread reads it for all sessions of the
+/// process, one after the other.
+static LISTENER: Mutex<Option<Sender<Event>>> = Mutex::new(None);
+static READER: Once = Once::new();
+
+/// Hands on what is typed from now on.
+pub(super) fn listen(events: Sender<Event>) {
+    if let Ok(mut listener) = LISTENER.lock() {
+        *listener = Some(events);
+    }
+    READER.call_once(|| {
+        std::thread::spawn(|| {
+            for line in std::io::stdin().lock().lines() {
+                match line {
+                    Ok(line) => tell(Event::Line(line)),
+                    Err(_) => break,
+                }
+            }
+            tell(Event::InputEnd);
+        });
+    });
+}
+
+fn tell(event: Event) {
+    if let Ok(listener) = LISTENER.lock()
+        && let Some(events) = listener.as_ref()
+    {
+        let _ = events.send(event);
+    }
+}
+
+/// Listens for Ctrl-C and a request to terminate, until dropped.
+#[derive(Debug)]
+pub(super) struct Interrupts {
+    _end: oneshot::Sender<()>,
+}
+
+impl Interrupts {
+    pub(super) fn listen(events: Sender<Event>) -> std::io::Result<Self> {
+        let (end, mut ended) = oneshot::channel();
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
+        std::thread::Builder::new().name("interrupts".into()).spawn(move || {
+            runtime.block_on(async move {
+                let Ok(mut terminate) = terminate() else { return };
+                loop {
+                    tokio::select! {
+                        _ = &mut ended => return,
+                        done = tokio::signal::ctrl_c() => if done.is_err() { return },
+                        _ = terminate.recv() => {}
+                    }
+                    if events.send(Event::Interrupt).is_err() {
+                        return;
+                    }
+                }
+            });
+        })?;
+        Ok(Self { _end: end })
+    }
+}
+
+fn terminate() -> std::io::Result<tokio::signal::unix::Signal> {
+    tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())
+}
