@@ -228,8 +228,13 @@ impl Master {
             return pending.deadline;
         }
         let longest = pending.deadline + self.activity.length(wire::rtu::LONGEST) + BABBLE;
-        let earliest = if pending.heard >= pending.due { pending.end } else { pending.deadline };
+        let earliest = if self.is_damage(pending) { pending.end } else { pending.deadline };
         self.quiet_at(earliest).min(longest)
+    }
+
+    /// On TCP the framer tells at once when a stream has lost its step.
+    fn is_damage(&self, pending: &Pending) -> bool {
+        self.plan.medium == Medium::Serial && pending.heard >= pending.due
     }
 
     /// What the passing of time alone has settled by now.
@@ -244,7 +249,7 @@ impl Master {
                 }
             }
             State::Waiting(pending) if self.now > self.give_up_at(&pending) => {
-                let cause = if pending.heard >= pending.due { Cause::Damaged } else { Cause::TimedOut };
+                let cause = if self.is_damage(&pending) { Cause::Damaged } else { Cause::TimedOut };
                 self.trouble(pending, self.give_up_at(&pending), cause);
                 self.settle();
             }

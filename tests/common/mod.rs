@@ -142,9 +142,7 @@ fn serve(
             let _ = rustix::io::write(far, &bytes);
             continue;
         }
-        let patience = due
-            .front()
-            .map_or(Duration::from_millis(20), |(at, _)| at.saturating_sub(now()));
+        let patience = due.front().map_or(Duration::from_millis(20), |(at, _)| at.saturating_sub(now()));
         if !readable(far, patience.min(Duration::from_millis(20))) {
             continue;
         }

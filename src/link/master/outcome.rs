@@ -141,6 +141,9 @@ impl Master {
 
     fn foreign(&mut self, frame: &Frame) {
         self.heard.frame(frame);
+        if let State::Waiting(pending) = &mut self.state {
+            pending.heard = pending.heard.saturating_sub(frame.bytes.len());
+        }
         self.hold = match frame.role {
             Role::Request => self.hold.max(self.now + COURTESY),
             Role::Response => self.now,

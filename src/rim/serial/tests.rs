@@ -1,3 +1,5 @@
+//! Serial ports over pseudo-terminals.
+
 use super::*;
 use crate::record::WireError;
 use rustix::pty::OpenptFlags;

@@ -1,3 +1,5 @@
+//! The second decoder alone, in memory.
+
 use super::*;
 use crate::base::Stamp;
 use crate::record::{Direction, Medium, Role};
