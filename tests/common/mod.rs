@@ -237,3 +237,43 @@ fn perform(question: &[u8], act: &Act) -> Vec<(Duration, Vec<u8>)> {
         Act::Dribble => right.into_iter().map(|byte| (at_once, vec![byte])).collect(),
     }
 }
+
+/// Copies bytes between the far ends of two pseudo-terminals until dropped.
+pub struct Bridge {
+    stop: Arc<std::sync::atomic::AtomicBool>,
+    thread: Option<std::thread::JoinHandle<()>>,
+}
+
+impl Bridge {
+    pub fn start(first: OwnedFd, second: OwnedFd) -> Self {
+        let stop = Arc::new(std::sync::atomic::AtomicBool::new(false));
+        let stopped = Arc::clone(&stop);
+        let thread = std::thread::spawn(move || {
+            let mut bytes = [0; 512];
+            while !stopped.load(std::sync::atomic::Ordering::Relaxed) {
+                let mut idle = true;
+                for (from, to) in [(&first, &second), (&second, &first)] {
+                    if readable(from, Duration::from_millis(1))
+                        && let Ok(count) = rustix::io::read(from, &mut bytes)
+                    {
+                        let _ = rustix::io::write(to, &bytes[..count]);
+                        idle = false;
+                    }
+                }
+                if idle {
+                    std::thread::sleep(Duration::from_millis(1));
+                }
+            }
+        });
+        Self { stop, thread: Some(thread) }
+    }
+}
+
+impl Drop for Bridge {
+    fn drop(&mut self) {
+        self.stop.store(true, std::sync::atomic::Ordering::Relaxed);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
