@@ -4,11 +4,13 @@ pub mod activity;
 pub mod echo;
 pub mod heard;
 pub mod master;
+pub mod pair;
 pub mod timeout;
 pub mod transaction;
 
 pub use echo::Echo;
 pub use heard::Heard;
 pub use master::{Counters, Input, Master, MasterPlan, Output, Question, UnitPlan, Why};
+pub use pair::Pairer;
 pub use timeout::{AnswerTimes, TimeoutBounds};
 pub use transaction::{Asked, Outcome, Transaction};

@@ -56,8 +56,8 @@ pub struct Transaction {
     pub outcome: Outcome,
     /// End of the request to first byte of the answer; `None` without an answer or with the baud unknown on a serial line.
     pub latency: Option<Span>,
-    /// The request before it on this line stayed without an answer, so a late answer could pass for this one. Two clean
-    /// cycles lift it. A suspect answer whose count and function equal the unanswered request's makes no reading.
+    /// A request before it stayed without an answer, and that answer, come late, would look like this one: same unit,
+    /// function and count, another address. A suspect answer makes no reading. `pair/owed.rs` says what lifts it.
     pub suspect: bool,
 }
 

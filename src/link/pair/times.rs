@@ -1,0 +1,77 @@
+//! How long things take on a line: frames by their characters, answers by what was seen.
+
+use crate::base::{Span, Stamp};
+use crate::record::{LineInfo, Medium};
+
+/// Slowest usual line, assumed where the baud is unknown and a length of time must not be too short.
+const SLOW: u32 = 1200;
+
+/// Slowest answer learnt from; what takes longer is an accident, not a habit. Our figure.
+const SLOWEST: Span = Span::from_millis(10_000);
+
+/// Character and answer times of one line.
+#[derive(Debug)]
+pub(super) struct Times {
+    /// On the wire; none on TCP.
+    character: Span,
+    /// Whether `character` is known.
+    known: bool,
+    worst: Option<Span>,
+}
+
+impl Times {
+    pub(super) fn new(line: &LineInfo) -> Self {
+        if line.medium == Medium::Tcp {
+            return Self { character: Span::ZERO, known: true, worst: None };
+        }
+        // ten bits (8N1), as the capture does not tell parity; with eleven a question takes a character less than 1 ms
+        // longer at 9600 baud
+        let baud = line.baud.unwrap_or(SLOW).max(1);
+        Self {
+            character: Span::from_nanos(10_000_000_000 / i64::from(baud)),
+            known: line.baud.is_some(),
+            worst: None,
+        }
+    }
+
+    /// When the last of so many bytes is through, the first having come at `at`.
+    pub(super) fn end(&self, at: Stamp, bytes: usize) -> Stamp {
+        at + self.character * i64::try_from(bytes).unwrap_or(i64::MAX)
+    }
+
+    /// End of the question to first byte of the answer; bytes that came in one lump may make it negative, which is
+    /// told as zero.
+    pub(super) fn latency(&self, asked: Stamp, answered: Stamp) -> Option<Span> {
+        self.known.then(|| (answered - asked).max(Span::ZERO))
+    }
+
+    /// An answer took so long.
+    pub(super) fn learn(&mut self, latency: Span) {
+        self.worst = self.worst.max(Some(latency.min(SLOWEST)));
+    }
+
+    /// Silence after which nothing owed will come: three times the worst answer so far, at least a second; three
+    /// seconds before anything was seen.
+    pub(super) fn silence(&self) -> Span {
+        self.times_worst(3).max(Span::from_millis(1000))
+    }
+
+    /// Silence after an answer that counts as the clean end of a cycle.
+    pub(super) fn pause(&self) -> Span {
+        self.times_worst(3).max(Span::from_millis(100))
+    }
+
+    /// How long a question on TCP waits.
+    pub(super) fn patience(&self) -> Span {
+        self.times_worst(3).max(Span::from_millis(3000))
+    }
+
+    /// How long after a question heard on a serial line an answer is believed to be its own. Our figure.
+    pub(super) fn belief(&self) -> Span {
+        self.times_worst(3).max(Span::from_millis(5000))
+    }
+
+    fn times_worst(&self, factor: i64) -> Span {
+        self.worst.map_or(Span::from_millis(3000), |worst| worst * factor)
+    }
+}
