@@ -1,7 +1,7 @@
 //! Records to the blocks of a capture file; bytes out, no file. Contract 5: an ordinary pcapng file that general
 //! network tools open.
 
-use std::net::Ipv4Addr;
+use core::net::Ipv4Addr;
 
 use super::block::{self, Options};
 use super::event::{Direction, LineInfo, Medium, Record, StrayWhy, WireError};

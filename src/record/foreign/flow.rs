@@ -1,7 +1,7 @@
 //! Connections of a network capture: their segments in order, cut into messages, each server a line.
 
+use core::net::SocketAddr;
 use std::collections::BTreeMap;
-use std::net::SocketAddr;
 
 use super::packet::{self, End, Segment};
 use crate::base::{Span, Stamp};

@@ -1,6 +1,6 @@
 //! From a packet of a known link type to its TCP segment.
 
-use std::net::IpAddr;
+use core::net::IpAddr;
 
 /// An end of a connection.
 pub(super) type End = (IpAddr, u16);

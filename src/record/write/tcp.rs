@@ -1,7 +1,7 @@
 //! Headers around the messages of a Modbus TCP line, so that other tools dissect them. Addresses are those of the line
 //! where it names them, else from the blocks kept for documentation (RFC 5737); sequence numbers run on.
 
-use std::net::Ipv4Addr;
+use core::net::Ipv4Addr;
 
 use super::{literal, port};
 use crate::record::event::Direction;
