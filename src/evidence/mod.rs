@@ -2,6 +2,10 @@
 
 pub mod accuracy;
 pub mod case;
+pub mod coverage;
+pub mod excursion;
+pub mod mean;
+pub mod power;
 
 pub use accuracy::{Accuracy, PhasePower};
 pub use case::{Binding, Case, MeterCase};

@@ -1,0 +1,132 @@
+//! Excursions of made-up channels whose true length is known.
+
+use super::{Excursions, Question, excursions};
+use crate::base::Phase;
+use crate::evidence::power::Channel;
+
+fn channel(readings: &[(f64, f64)], expanded_w: f64) -> Channel {
+    Channel {
+        phase: Phase::Total,
+        at: readings.iter().map(|(at, _)| *at).collect(),
+        active_w: readings.iter().map(|(_, power)| *power).collect(),
+        expanded_w: vec![expanded_w; readings.len()],
+        volts: Vec::new(),
+        resolution_w: 1.0,
+        update_s: 0.0,
+        update_stated: true,
+        averaging_s: 0.0,
+        can_be_negative: true,
+        signed: true,
+    }
+}
+
+fn asked(level_w: f64) -> Question<'static> {
+    Question {
+        from: 0.0,
+        to: 60.0,
+        averaging_s: 1.0,
+        level_w,
+        lag_s: 0.0,
+        bound_s: 2.5,
+        bounded: &[],
+        most_export_w: 5000.0,
+        most_import_w: 10_000.0,
+        ceiling: false,
+        undershoots: &[],
+    }
+}
+
+/// Power 200 W, -1000 W from 20 to 24 s, read every half second at the quarters.
+fn pulse(expanded_w: f64, question: &Question<'_>) -> Excursions {
+    let readings: Vec<(f64, f64)> = (0..123)
+        .map(|k| f64::from(k).mul_add(0.5, -0.25))
+        .map(|at| (at, if (20.0..24.0).contains(&at) { -1000.0 } else { 200.0 }))
+        .collect();
+    excursions(&channel(&readings, expanded_w), question)
+}
+
+#[test]
+fn the_true_length_lies_between_shortest_and_longest() {
+    // A second's mean of the true power is above 0 from 20 1/6 s (200 (1-s) = 1000 s) to 24 5/6 s: 4 2/3 s.
+    let truth = 4.0 + 2.0 / 3.0;
+    for lag_s in [0.0, 0.4, 1.5] {
+        let found = pulse(30.0, &Question { lag_s, ..asked(0.0) });
+        assert_eq!(found.list.len(), 1);
+        let one = found.list[0];
+        assert!(one.certain && one.shortest_s <= truth && truth <= one.longest_s, "{one:?}");
+        assert!(one.longest_s - one.shortest_s <= 2.0 * lag_s + 1.5 + 1e-9, "{one:?}");
+        assert_eq!(one.peak_export_w, 1000.0);
+        assert!((found.worst_averaged_w.unwrap() - 1000.0).abs() < 1e-6);
+    }
+}
+
+#[test]
+fn within_its_uncertainty_an_excursion_is_possible_and_not_certain() {
+    let found = pulse(1200.0, &asked(0.0));
+    assert!(found.list.iter().all(|one| !one.certain && one.shortest_s == 0.0));
+    assert_eq!(found.list.len(), 1);
+    assert!(found.longest_s() >= 59.0, "200 W of import less 1200 W of uncertainty is possible export all along");
+    assert_eq!(found.surely_s(), None);
+}
+
+#[test]
+fn a_gap_is_a_possible_excursion_unless_a_counter_bounds_it() {
+    let readings: Vec<(f64, f64)> =
+        (0..=60).filter(|k| !(31..37).contains(k)).map(|k| (f64::from(k), 500.0)).collect();
+    let one = channel(&readings, 20.0);
+    let found = excursions(&one, &asked(0.0));
+    assert_eq!(found.list.len(), 1);
+    assert!(found.list[0].gap_only && !found.list[0].certain && found.list[0].longest_s >= 7.0);
+    let bounded = [(30.0, 0.0)];
+    let found = excursions(&one, &Question { bounded: &bounded, ..asked(0.0) });
+    assert!(found.list.is_empty(), "{found:?}");
+}
+
+#[test]
+fn a_gap_weighs_in_a_long_mean_only_by_its_length() {
+    // 4000 W of export all along, 6 s unknown at up to 5000 W: a minute's mean is at most 4000 + 7/60 * 1000 W.
+    let readings: Vec<(f64, f64)> =
+        (0..=200).filter(|k| !(31..37).contains(k)).map(|k| (f64::from(k), -4000.0)).collect();
+    let one = channel(&readings, 0.0);
+    let question = Question { to: 200.0, averaging_s: 60.0, ..asked(4120.0) };
+    assert!(excursions(&one, &question).list.is_empty());
+    let question = Question { level_w: 4110.0, ..question };
+    assert_eq!(excursions(&one, &question).list.len(), 1);
+}
+
+#[test]
+fn a_dip_no_reading_shows_does_not_part_an_excursion() {
+    let readings = [(0.0, 100.0), (1.0, 100.0), (2.0, -50.0), (3.0, -50.0), (4.0, 100.0), (5.0, 100.0), (60.0, 100.0)];
+    let question = Question { averaging_s: 0.0, bound_s: 100.0, ..asked(0.0) };
+    let found = excursions(&channel(&readings, 1.0), &question);
+    assert_eq!(found.list.len(), 1);
+    assert!((found.list[0].longest_s - 3.0).abs() < 1e-12);
+    assert!((found.list[0].shortest_s - 1.0).abs() < 1e-12);
+}
+
+#[test]
+fn a_ceiling_takes_what_lies_between_readings_at_its_worst() {
+    // 300 W of import falls to -700 W between two readings a second apart: -1700 W may have stood between them.
+    let readings: Vec<(f64, f64)> = (0..=60)
+        .map(|k| (f64::from(k), if k < 30 { 300.0 } else { -700.0 + 1000.0 * f64::from((k - 30).min(1)) }))
+        .collect();
+    let one = channel(&readings, 0.0);
+    let plain = excursions(&one, &asked(0.0));
+    let ceiling = excursions(&one, &Question { ceiling: true, ..asked(0.0) });
+    assert!(plain.worst_possible_w.unwrap() < 700.0);
+    assert!(ceiling.worst_possible_w.unwrap() > 1200.0, "{ceiling:?}");
+    // A minute's mean hardly feels it.
+    let long = Question { ceiling: true, averaging_s: 30.0, ..asked(0.0) };
+    let difference = excursions(&one, &long).worst_possible_w.unwrap_or(0.0);
+    assert!(difference < 30.0, "{difference}");
+}
+
+#[test]
+fn certain_excursions_end_at_a_gap() {
+    let readings: Vec<(f64, f64)> =
+        (0..=60).filter(|k| !(21..38).contains(k)).map(|k| (f64::from(k), -300.0)).collect();
+    let found = excursions(&channel(&readings, 10.0), &asked(0.0));
+    assert_eq!(found.list.len(), 1);
+    let one = found.list[0];
+    assert!(one.certain && one.shortest_s < 23.0 && one.shortest_s > 17.0, "{one:?}");
+}
