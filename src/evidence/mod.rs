@@ -2,10 +2,16 @@
 
 pub mod accuracy;
 pub mod case;
+pub mod challenge;
+mod challenge_other;
 pub mod coverage;
+pub mod energy;
 pub mod excursion;
 pub mod mean;
 pub mod power;
+pub mod reaction;
+pub mod storage;
+pub mod timing;
 
 pub use accuracy::{Accuracy, PhasePower};
 pub use case::{Binding, Case, MeterCase};

@@ -1,0 +1,174 @@
+//! Steps at marked loads and what followed: which way the meter went, how far, how fast it came back.
+
+use super::mean::Line;
+use super::power::Channel;
+use crate::base::uncertain::{median, robust_deviation};
+
+/// A mark may stand this long after the switch, in s: people switch, then note it (ours).
+const LATE_S: f64 = 4.0;
+
+/// A switch may follow its mark by this much, in s (ours).
+const EARLY_S: f64 = 10.0;
+
+/// A step found in the readings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Edge {
+    /// Index of the first reading that shows it.
+    pub first: usize,
+    /// When it happened: where the line from the reading before it crosses half of what the first one shows, in s.
+    pub at: f64,
+    /// Power before, in W: the median of the readings before.
+    pub before_w: f64,
+    /// The farthest power reached in the step's own direction, in W.
+    pub extreme_w: f64,
+    /// `extreme_w - before_w`: positive towards import.
+    pub step_w: f64,
+    /// From the last reading before it until four fifths of the way were shown, in s.
+    pub travel_s: f64,
+}
+
+/// Scatter of successive readings in W, from their differences, steps disregarded.
+pub fn noise_w(channel: &Channel, from: f64, to: f64) -> f64 {
+    let left = channel.at.partition_point(|at| *at < from);
+    let right = channel.at.partition_point(|at| *at <= to);
+    let values = channel.active_w.get(left..right).unwrap_or(&[]);
+    let steps: Vec<f64> = values.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    robust_deviation(&steps) / std::f64::consts::SQRT_2
+}
+
+/// The step that goes with a mark at `mark`, between the marks before and after it. `size_w` is what the load draws, where
+/// known. Of several steps the first that is at least half as large as the largest: what comes after is the control's answer.
+pub fn edge_at(
+    channel: &Channel,
+    mark: f64,
+    (after, before): (f64, f64),
+    size_w: Option<f64>,
+    noise_w: f64,
+    lag_s: f64,
+) -> Option<Edge> {
+    let from = (mark - LATE_S).max(after);
+    let to = (mark + EARLY_S + lag_s).min(before);
+    let least = threshold(channel, size_w, noise_w);
+    let start = channel.at.partition_point(|at| *at < from).max(2);
+    let end = channel.at.partition_point(|at| *at <= to);
+    let mut edges: Vec<Edge> = Vec::new();
+    let mut index = start;
+    while index < end {
+        let before_w = median(&channel.active_w[index.saturating_sub(3)..index]);
+        if (channel.active_w[index] - before_w).abs() > least {
+            let edge = follow(channel, index, before_w, lag_s);
+            index = edge.0;
+            edges.push(edge.1);
+        }
+        index += 1;
+    }
+    let largest = edges.iter().fold(0.0_f64, |largest, edge| largest.max(edge.step_w.abs()));
+    edges.into_iter().find(|edge| edge.step_w.abs() >= 0.5 * largest)
+}
+
+/// A step must stand out of the scatter and be a tenth of the load, where that is known.
+fn threshold(channel: &Channel, size_w: Option<f64>, noise_w: f64) -> f64 {
+    (6.0 * noise_w).max(3.0 * channel.resolution_w).max(0.1 * size_w.unwrap_or(0.0)).max(20.0)
+}
+
+/// Follows a step from its first reading to its farthest; gives the index of that too.
+fn follow(channel: &Channel, first: usize, before_w: f64, lag_s: f64) -> (usize, Edge) {
+    let sign = (channel.active_w[first] - before_w).signum();
+    let mut farthest = first;
+    let until = channel.at[first] + 2.0 * lag_s + 1.5;
+    let mut index = first + 1;
+    while index < channel.at.len() {
+        let gone = sign * (channel.active_w[index] - before_w);
+        let so_far = sign * (channel.active_w[farthest] - before_w);
+        // Turned back, or took longer than the meter's own blur: what follows is something else.
+        if gone < 0.7 * so_far || (channel.at[index] > until && gone < 1.1 * so_far) {
+            break;
+        }
+        if gone > so_far {
+            farthest = index;
+        }
+        index += 1;
+        if index - first > 60 {
+            break;
+        }
+    }
+    let extreme_w = channel.active_w[farthest];
+    let step_w = extreme_w - before_w;
+    let shown = |i: &usize| sign * (channel.active_w[*i] - before_w) >= 0.8 * step_w.abs();
+    let four_fifths = (first..=farthest).find(shown).unwrap_or(farthest);
+    let last_before = channel.at[first - 1];
+    let at = half_way(channel, first, before_w);
+    let travel_s = channel.at[four_fifths] - last_before;
+    (farthest, Edge { first, at, before_w, extreme_w, step_w, travel_s })
+}
+
+fn half_way(channel: &Channel, first: usize, before_w: f64) -> f64 {
+    let (t0, t1) = (channel.at[first - 1], channel.at[first]);
+    let (p0, p1) = (channel.active_w[first - 1], channel.active_w[first]);
+    let half = f64::midpoint(before_w, p1);
+    let share = if (p1 - p0).abs() > 0.0 { ((half - p0) / (p1 - p0)).clamp(0.0, 1.0) } else { 0.5 };
+    t0 + share * (t1 - t0)
+}
+
+/// What the site did after a step.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reaction {
+    /// The highest export read after the step, in W.
+    pub peak_export_w: f64,
+    /// From the step until the export was back at or below the level, in s: 0 if it never rose above, none if it did not
+    /// come back.
+    pub back_within_s: Option<f64>,
+    /// From the step until the power began to come back, in s.
+    pub dead_time_s: Option<f64>,
+    /// From the step until the power stayed within 5 % of the step around its end value, in s.
+    pub settled_s: Option<f64>,
+    /// How far the power went beyond its end value on its way back, in W.
+    pub overshoot_w: f64,
+}
+
+/// What followed an edge until `to`; `level_w` is the export that should not be passed.
+pub fn reaction(channel: &Channel, edge: &Edge, level_w: f64, to: f64, noise_w: f64) -> Reaction {
+    let end = channel.at.partition_point(|at| *at <= to);
+    let at = channel.at.get(edge.first..end).unwrap_or(&[]);
+    let power = channel.active_w.get(edge.first..end).unwrap_or(&[]);
+    let lowest = power.iter().fold(f64::INFINITY, |lowest, value| lowest.min(*value));
+    let line = Line::new(
+        channel.at[edge.first - 1..end.max(edge.first)]
+            .iter()
+            .copied()
+            .zip(channel.active_w[edge.first - 1..end.max(edge.first)].iter().copied()),
+    );
+    let last = at.last().copied().unwrap_or(edge.at);
+    let dips = line.dips(0.0, -level_w, f64::NEG_INFINITY, last);
+    let back_within_s = match dips.first() {
+        None => Some(0.0),
+        Some(dip) if dip.end < last => Some((dip.end - edge.at).max(0.0)),
+        Some(_) => None,
+    };
+    let back_by = |share: f64| {
+        at.iter().zip(power).find(|(t, value)| {
+            **t > edge.at && (**value - edge.extreme_w) * -edge.step_w.signum() > share * edge.step_w.abs()
+        })
+    };
+    let tail = power.get(power.len() - power.len().div_ceil(3)..).unwrap_or(&[]);
+    let end_w = median(tail);
+    let band = (0.05 * edge.step_w.abs()).max(3.0 * noise_w);
+    let outside = power.iter().rposition(|value| (value - end_w).abs() > band);
+    let settled_s = match outside {
+        None => Some(0.0),
+        Some(index) => at.get(index + 1).filter(|_| index + 1 < at.len()).map(|t| t - edge.at),
+    };
+    let farther = power.iter().fold(0.0_f64, |most, value| {
+        most.max((value - end_w) * (end_w - edge.extreme_w).signum())
+    });
+    Reaction {
+        peak_export_w: if lowest.is_finite() { (-lowest).max(0.0) } else { 0.0 },
+        back_within_s,
+        dead_time_s: back_by(0.1).map(|(t, _)| t - edge.at),
+        settled_s,
+        overshoot_w: if farther > band { farther } else { 0.0 },
+    }
+}
+
+#[cfg(test)]
+mod tests;

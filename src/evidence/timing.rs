@@ -1,0 +1,114 @@
+//! How often a meter renews its values and what it averages over, measured from what it said and set beside the profile.
+//! The longer of the two counts.
+
+use super::coverage::typical_spacing;
+use super::power::Channel;
+use super::reaction::Edge;
+use crate::base::uncertain::median;
+
+/// The times of a meter that blur what it shows.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Timing {
+    /// Median distance of readings, in s.
+    pub spacing_s: f64,
+    /// Update time by the profile, in s.
+    pub update_profile_s: f64,
+    /// Update time found from repeated values, in s; none where the readings are too far apart or too steady to tell.
+    pub update_measured_s: Option<f64>,
+    /// Averaging time by the profile, in s.
+    pub averaging_profile_s: f64,
+    /// Averaging time found from the shape of steps, in s; none without steps that take longer than the readings' spacing.
+    pub averaging_measured_s: Option<f64>,
+    /// The update time that counts, in s.
+    pub update_s: f64,
+    /// The averaging time that counts, in s.
+    pub averaging_s: f64,
+}
+
+impl Timing {
+    /// Of a channel, with the edges found at marked loads.
+    pub fn of(channel: &Channel, edges: &[Edge]) -> Self {
+        let spacing_s = typical_spacing(&channel.at).unwrap_or(f64::INFINITY);
+        let repeats = Repeats::of(channel);
+        let update_measured_s = repeats.update_s(spacing_s);
+        let mut update_s = channel.update_s;
+        if let Some(measured) = update_measured_s {
+            update_s = update_s.max(measured);
+        } else if !channel.update_stated && repeats.always_new() {
+            // The profile does not say, and every reading was new: not slower than the readings came.
+            update_s = update_s.min(spacing_s);
+        }
+        let averaging_measured_s = averaging(channel, edges, spacing_s, update_s);
+        Self {
+            spacing_s,
+            update_profile_s: channel.update_s,
+            update_measured_s,
+            averaging_profile_s: channel.averaging_s,
+            averaging_measured_s,
+            update_s,
+            averaging_s: channel.averaging_s.max(averaging_measured_s.unwrap_or(0.0)),
+        }
+    }
+
+    /// Update and averaging time together, in s: how far back a reading may look.
+    pub fn lag_s(&self) -> f64 {
+        self.update_s + self.averaging_s
+    }
+}
+
+/// Distances between readings that brought a new value.
+struct Repeats {
+    between: Vec<f64>,
+    readings: usize,
+}
+
+impl Repeats {
+    fn of(channel: &Channel) -> Self {
+        let mut between = Vec::new();
+        let mut last_new: Option<f64> = None;
+        for index in 1..channel.at.len() {
+            // A renewed value that differs by less than a float holds is no renewal anybody can see.
+            if (channel.active_w[index] - channel.active_w[index - 1]).abs() > 1e-9 {
+                if let Some(last) = last_new {
+                    between.push(channel.at[index] - last);
+                }
+                last_new = Some(channel.at[index]);
+            }
+        }
+        Self { between, readings: channel.at.len() }
+    }
+
+    /// Nine of ten readings brought a new value.
+    fn always_new(&self) -> bool {
+        self.readings >= 20 && self.between.len() * 10 >= self.readings * 9
+    }
+
+    /// New values that come at a steady distance of more than one reading show the update time. Repeats because nothing
+    /// moves (a coarse step, a quiet night) come at no steady distance.
+    fn update_s(&self, spacing_s: f64) -> Option<f64> {
+        let middle = median(&self.between);
+        if self.between.len() < 8 || middle < 1.5 * spacing_s {
+            return None;
+        }
+        // Two renewals that show the same number look like one: leave out what is near a multiple.
+        let single: Vec<f64> = self.between.iter().copied().filter(|one| *one < 1.6 * middle).collect();
+        let mean = single.iter().fold(0.0, |sum, one| sum + one) / single.len().max(1) as f64;
+        let steady = single.iter().filter(|one| (**one - mean).abs() <= 1.2 * spacing_s).count();
+        (single.len() * 4 >= self.between.len() * 3 && steady * 10 >= single.len() * 9).then_some(mean)
+    }
+}
+
+/// A sharp step that always takes longer to show than spacing and update explain is averaged over that long at least. A
+/// control that acts meanwhile shortens what is seen, so this is a lower bound.
+fn averaging(channel: &Channel, edges: &[Edge], spacing_s: f64, update_s: f64) -> Option<f64> {
+    let travels: Vec<f64> = edges.iter().map(|edge| edge.travel_s).collect();
+    if travels.len() < 2 {
+        return None;
+    }
+    // The edge lies anywhere between two readings and two updates; 80 % of the way takes 80 % of a mean over time.
+    let beyond = (median(&travels) - 2.0 * spacing_s - update_s) / 0.8;
+    (beyond > channel.averaging_s.max(0.5 * spacing_s)).then_some(beyond)
+}
+
+#[cfg(test)]
+mod tests;
