@@ -9,6 +9,8 @@ pub struct Gap {
     pub start: f64,
     /// The first reading after it (or the window's end).
     pub end: f64,
+    /// The readings on either side, also outside the window; infinite where there is none.
+    pub between: (f64, f64),
 }
 
 impl Gap {
@@ -51,7 +53,7 @@ pub fn coverage(at: &[f64], from: f64, to: f64, bound: f64) -> Coverage {
     let (mut covered, mut longest_gap_s) = (0.0, 0.0_f64);
     let mut gaps = Vec::new();
     for pair in edges.windows(2) {
-        let gap = Gap { start: pair[0].max(from), end: pair[1].min(to) };
+        let gap = Gap { start: pair[0].max(from), end: pair[1].min(to), between: (pair[0], pair[1]) };
         if gap.end <= gap.start {
             continue;
         }
@@ -85,7 +87,7 @@ mod tests {
         let at: Vec<f64> = (0..=60).filter(|k| !(21..30).contains(k)).map(f64::from).collect();
         let found = coverage(&at, 0.0, 60.0, 2.5);
         assert!((found.share - 50.0 / 60.0).abs() < 1e-12);
-        assert_eq!(found.gaps, vec![Gap { start: 20.0, end: 30.0 }]);
+        assert_eq!(found.gaps, vec![Gap { start: 20.0, end: 30.0, between: (20.0, 30.0) }]);
         assert_eq!(found.longest_gap_s, 10.0);
     }
 
@@ -93,7 +95,9 @@ mod tests {
     fn a_window_that_begins_before_the_readings_is_not_covered_there() {
         let at: Vec<f64> = (10..=60).map(f64::from).collect();
         let found = coverage(&at, 0.0, 61.0, 2.5);
-        assert_eq!(found.gaps, vec![Gap { start: 0.0, end: 10.0 }, Gap { start: 60.0, end: 61.0 }]);
+        let spans: Vec<(f64, f64)> = found.gaps.iter().map(|gap| (gap.start, gap.end)).collect();
+        assert_eq!(spans, [(0.0, 10.0), (60.0, 61.0)]);
+        assert_eq!(found.gaps[0].between, (f64::NEG_INFINITY, 10.0));
         assert!((found.share - 50.0 / 61.0).abs() < 1e-12);
         assert_eq!(coverage(&[], 0.0, 10.0, 2.0).share, 0.0);
     }

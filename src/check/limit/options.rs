@@ -1,0 +1,78 @@
+//! What a limit check is told beside the case: which meter, which window, an earlier `ct` to rely on.
+
+use serde::Deserialize;
+
+use crate::base::Stamp;
+
+/// Options of the check.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LimitOptions {
+    /// The meter to judge; else the reference, else the steering meter.
+    pub meter: Option<String>,
+    /// The document of a `ct` check made earlier.
+    pub ct_document: Option<CtDocument>,
+    /// The window, where no marks or other marks than the last ones are meant.
+    pub window: Option<(Stamp, Stamp)>,
+    /// The steering signal was to be taken away in this run: then a pass needs that it was, and that it ended well.
+    pub signal_loss: bool,
+}
+
+/// What a limit check wants to know of a `ct` document.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct CtDocument {
+    /// The check it is of.
+    #[serde(default)]
+    pub check: String,
+    /// Its verdict.
+    #[serde(default)]
+    pub verdict: String,
+    /// The site.
+    #[serde(default)]
+    pub site: String,
+    /// The meter judged.
+    #[serde(default)]
+    pub meter: String,
+    /// Its channels.
+    #[serde(default)]
+    pub channels: Vec<CtChannel>,
+}
+
+/// One channel of a `ct` document.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct CtChannel {
+    /// Its name.
+    #[serde(default)]
+    pub channel: String,
+    /// What was found.
+    #[serde(default)]
+    pub status: String,
+}
+
+impl CtDocument {
+    /// Reads the JSON of contract 6.
+    ///
+    /// # Errors
+    /// A sentence about what is wrong with it.
+    pub fn parse(text: &str) -> Result<Self, String> {
+        let document: Self =
+            serde_json::from_str(text).map_err(|error| format!("no verdict document: {error}"))?;
+        if document.check == "ct" {
+            Ok(document)
+        } else {
+            Err(format!("a document of the check `{}`, not of `ct`", document.check))
+        }
+    }
+
+    /// Whether it passes this meter of this site: in so many words, and with every channel correct.
+    pub fn passes(&self, site: &str, meter: &str) -> bool {
+        self.is_of(site, meter)
+            && self.verdict == "pass"
+            && !self.channels.is_empty()
+            && self.channels.iter().all(|channel| channel.status == "correct")
+    }
+
+    /// Whether it is about this meter of this site.
+    pub fn is_of(&self, site: &str, meter: &str) -> bool {
+        self.check == "ct" && self.site == site && self.meter == meter
+    }
+}
