@@ -2,9 +2,11 @@
 //! rise in generation, the loss of the steering signal. And the direction of the meter, shown by known loads.
 
 use super::case::Case;
+use super::mean::Line;
 use super::power::Channel;
 use super::reaction::{Edge, Reaction, edge_at, reaction};
 use super::storage::could_absorb;
+use crate::base::uncertain::{mean, variance};
 use crate::base::{Span, Stamp};
 use crate::profile::Load;
 use crate::record::{Mark, MarkKind};
@@ -153,16 +155,15 @@ pub fn load_steps(scene: &Scene<'_>) -> Vec<LoadStep> {
             continue;
         }
         // Half way to the neighbours, so that no step is taken for two marks; the window holds its own.
-        let before = index.checked_sub(1).map_or(f64::NEG_INFINITY, |before| {
-            f64::midpoint(scene.seconds(marks[before].at), t)
-        });
+        let before = index
+            .checked_sub(1)
+            .map_or(f64::NEG_INFINITY, |before| f64::midpoint(scene.seconds(marks[before].at), t));
         let after = marks.get(index + 1).map_or(f64::INFINITY, |after| scene.seconds(after.at));
         let size_w = size_of(&scene.case.site.loads, mark);
         let least = size_w.map(|(size, _)| size);
         let edge =
             edge_at(scene.channel, t, (before, after), least, scene.noise_w, scene.lag_s).filter(|edge| {
-                scene.holds(edge.at)
-                    && size_w.is_none_or(|(size, _)| edge.step_w.abs() >= SEEN_SHARE * size)
+                scene.holds(edge.at) && size_w.is_none_or(|(size, _)| edge.step_w.abs() >= SEEN_SHARE * size)
             });
         steps.push(LoadStep {
             mark: mark.at,
@@ -173,6 +174,34 @@ pub fn load_steps(scene: &Scene<'_>) -> Vec<LoadStep> {
         });
     }
     steps
+}
+
+/// How clearly all marked switches of known loads together moved the meter the right way: the mean of how far the power
+/// moved on average after each mark, in the load's direction, over its standard error. A control takes the step back and a
+/// slow meter smears it, so single steps may not show; together they do. Nothing of fewer than four marks.
+pub fn mean_way(scene: &Scene<'_>) -> Option<f64> {
+    let line = Line::new(scene.channel.at.iter().copied().zip(scene.channel.active_w.iter().copied()));
+    let marks = scene.load_marks();
+    let reach = scene.lag_s + 6.0;
+    let mut moved = Vec::new();
+    for (index, mark) in marks.iter().enumerate() {
+        let t = scene.seconds(mark.at);
+        let before = index.checked_sub(1).map_or(f64::NEG_INFINITY, |i| scene.seconds(marks[i].at));
+        let after = marks.get(index + 1).map_or(f64::INFINITY, |next| scene.seconds(next.at));
+        let (from, to) = ((t - 6.0).max(before + reach.min(0.5 * (t - before))), (t + reach).min(after));
+        if !scene.holds(t) || size_of(&scene.case.site.loads, mark).is_none() || from >= t - 1.0 {
+            continue;
+        }
+        if let (Some(level), Some(then)) = (line.mean(from, t - 0.5), line.mean(t - 0.5, to)) {
+            moved.push(if mark.kind == MarkKind::LoadOn { then - level } else { level - then });
+        }
+    }
+    if moved.len() < 4 {
+        return None;
+    }
+    let error = (variance(&moved) / moved.len() as f64).sqrt();
+    let least = scene.noise_w.max(scene.channel.resolution_w).max(1.0) / (moved.len() as f64).sqrt();
+    Some(mean(&moved) / error.max(least))
 }
 
 /// What a marked load draws: by the site file, else by the mark.

@@ -30,7 +30,8 @@ pub(super) fn unmarked_drops(scene: &Scene<'_>, steps: &[LoadStep]) -> Vec<Chall
         if fall < 0.4 * least || marks.iter().any(|mark| (at - mark).abs() < NEAR_MARK_S + scene.lag_s) {
             continue;
         }
-        let Some(edge) = edge_at(channel, at, (at - 1.5 * scene.lag_s - 3.0, at + 3.0), None, scene.noise_w, 0.0)
+        let Some(edge) =
+            edge_at(channel, at, (at - 1.5 * scene.lag_s - 3.0, at + 3.0), None, scene.noise_w, 0.0)
         else {
             continue;
         };
@@ -38,11 +39,18 @@ pub(super) fn unmarked_drops(scene: &Scene<'_>, steps: &[LoadStep]) -> Vec<Chall
         if edge.step_w > -least {
             continue;
         }
-        let mut one =
-            challenge(scene, ChallengeKind::LoadDrop, None, &edge, -edge.step_w, (edge.at + ANSWER_S).min(scene.to));
+        let mut one = challenge(
+            scene,
+            ChallengeKind::LoadDrop,
+            None,
+            &edge,
+            -edge.step_w,
+            (edge.at + ANSWER_S).min(scene.to),
+        );
         if one.why_not.is_none() && !plant_came_down(scene, &edge) {
             one.why_not = Some(
-                "no mark says that a load was switched off, and no other meter saw the plant come down".to_owned(),
+                "no mark says that a load was switched off, and no other meter saw the plant come down"
+                    .to_owned(),
             );
         }
         if one.excess_w > 0.0 {
@@ -91,8 +99,9 @@ pub(super) fn signal_losses(scene: &Scene<'_>) -> Vec<Challenge> {
 
 fn signal_loss(scene: &Scene<'_>, (off, back): (f64, f64), (before, last): (usize, usize)) -> Challenge {
     let channel = scene.channel;
-    let before_w = channel.active_w[before.saturating_sub(2)..=before].iter().fold(0.0, |sum, power| sum + power)
-        / channel.active_w[before.saturating_sub(2)..=before].len() as f64;
+    let before_w =
+        channel.active_w[before.saturating_sub(2)..=before].iter().fold(0.0, |sum, power| sum + power)
+            / channel.active_w[before.saturating_sub(2)..=before].len() as f64;
     let after = &channel.active_w[before + 1..=last];
     let times = &channel.at[before + 1..=last];
     // What the plant gave up: how far the power rose for good while the signal was away.
@@ -108,7 +117,8 @@ fn signal_loss(scene: &Scene<'_>, (off, back): (f64, f64), (before, last): (usiz
     let peak_export_w = after.iter().fold(0.0_f64, |peak, power| peak.max(-power));
     let moved = times.iter().zip(after).find(|(_, power)| *power - before_w > 0.1 * ended_w.max(1.0));
     let dead_time_s = moved.filter(|_| ended_w > needed_w).map(|(t, _)| t - off);
-    let settled = after.iter().rposition(|power| (power - end_w).abs() > 0.1 * ended_w.abs() + 3.0 * scene.noise_w);
+    let settled =
+        after.iter().rposition(|power| (power - end_w).abs() > 0.1 * ended_w.abs() + 3.0 * scene.noise_w);
     let settled_s = settled.map_or(Some(0.0), |index| times.get(index + 1).map(|t| t - off));
     let at = scene.origin + Span::from_seconds(off);
     let storage_could_absorb = could_absorb(scene.case, at);

@@ -58,7 +58,8 @@ pub fn coverage(at: &[f64], from: f64, to: f64, bound: f64) -> Coverage {
             continue;
         }
         // Outside the window a reading may be far: only what lies inside counts as gap.
-        let apart = if pair[0].is_finite() && pair[1].is_finite() { pair[1] - pair[0] } else { f64::INFINITY };
+        let apart =
+            if pair[0].is_finite() && pair[1].is_finite() { pair[1] - pair[0] } else { f64::INFINITY };
         longest_gap_s = longest_gap_s.max(gap.length());
         if apart <= bound {
             covered += gap.length();

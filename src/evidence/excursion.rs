@@ -84,7 +84,9 @@ impl Excursions {
             .iter()
             .filter(|one| one.certain)
             .map(|one| one.shortest_s)
-            .fold(None, |longest: Option<f64>, shortest| Some(longest.map_or(shortest, |so| so.max(shortest))))
+            .fold(None, |longest: Option<f64>, shortest| {
+                Some(longest.map_or(shortest, |so| so.max(shortest)))
+            })
     }
 
     /// At most and at least how long all of them lasted together, in s, the former held within the window.
@@ -181,9 +183,12 @@ enum Side {
 
 /// The line that bounds the power from below (possible export) or from above (certain export).
 fn outline(channel: &Channel, question: &Question<'_>, side: Side) -> Line {
+    let ripple = if side == Side::Certain { ripple(channel, question) } else { Vec::new() };
     let bound = |index: usize| match side {
         Side::Possible => channel.active_w[index] - channel.expanded_w[index],
-        Side::Certain => channel.active_w[index] + channel.expanded_w[index],
+        Side::Certain => {
+            channel.active_w[index] + channel.expanded_w[index] + ripple.get(index).copied().unwrap_or(0.0)
+        }
     };
     let first = channel.at.partition_point(|at| *at <= question.from).saturating_sub(1);
     let last = channel.at.partition_point(|at| *at < question.to);
@@ -223,14 +228,50 @@ fn outline(channel: &Channel, question: &Question<'_>, side: Side) -> Line {
     Line::new(vertices)
 }
 
+/// Readings on either side that tell how restless the power is at one of them.
+const NEIGHBOURS: usize = 8;
+
+/// How far the power may have swung back between readings, unseen: three times its scatter around straight lines, and as
+/// many times more as the meter averages over the rule's own mean. A power that hunts faster than the readings come, or than
+/// the meter averages, shows a steady mean with such a ripple, and is not above the level all the while.
+fn ripple(channel: &Channel, question: &Question<'_>) -> Vec<f64> {
+    let factor = 3.0 * (question.lag_s / question.averaging_s.max(0.2)).max(1.0);
+    // Repeated values are one value: only what the meter renewed scatters.
+    let mut fresh: Vec<usize> = Vec::new();
+    for index in 0..channel.at.len() {
+        if index == 0 || (channel.active_w[index] - channel.active_w[index - 1]).abs() > 1e-9 {
+            fresh.push(index);
+        }
+    }
+    let bends: Vec<f64> = fresh
+        .windows(3)
+        .map(|three| {
+            let [a, b, c] =
+                [channel.active_w[three[0]], channel.active_w[three[1]], channel.active_w[three[2]]];
+            (a - 2.0 * b + c).abs()
+        })
+        .collect();
+    let mut result = vec![0.0; channel.at.len()];
+    let mut place = 0;
+    let mut last = (usize::MAX, 0.0);
+    for (index, value) in result.iter_mut().enumerate() {
+        while place + 1 < fresh.len() && fresh[place + 1] <= index {
+            place += 1;
+        }
+        if place != last.0 {
+            let near = &bends
+                [place.saturating_sub(NEIGHBOURS).min(bends.len())..(place + NEIGHBOURS).min(bends.len())];
+            // The deviation of a - 2b + c is √6 of that of one.
+            last = (place, 1.4826 * crate::base::uncertain::median(near) / 6.0_f64.sqrt());
+        }
+        *value = factor * last.1;
+    }
+    result
+}
+
 /// For a rule that allows no length: between two readings the power may have been lower than at either by as much as it
 /// changed, until the lag has passed. An average much longer than the spacing evens that out, so it is taken in proportion.
-fn worst_between(
-    channel: &Channel,
-    question: &Question<'_>,
-    index: usize,
-    vertices: &mut Vec<(f64, f64)>,
-) {
+fn worst_between(channel: &Channel, question: &Question<'_>, index: usize, vertices: &mut Vec<(f64, f64)>) {
     let (before, at) = (channel.at[index - 1], channel.at[index]);
     let reach = at - before + question.lag_s;
     let part = if question.averaging_s > 0.0 { (2.0 * reach / question.averaging_s).min(1.0) } else { 1.0 };

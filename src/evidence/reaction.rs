@@ -49,13 +49,16 @@ pub fn edge_at(
     let from = (mark - LATE_S).max(after);
     let to = (mark + EARLY_S + lag_s).min(before);
     let least = threshold(channel, size_w, noise_w);
-    let start = channel.at.partition_point(|at| *at < from).max(2);
+    let start = channel.at.partition_point(|at| *at < from).max(3);
     let end = channel.at.partition_point(|at| *at <= to);
     let mut edges: Vec<Edge> = Vec::new();
     let mut index = start;
     while index < end {
-        let before_w = median(&channel.active_w[index.saturating_sub(3)..index]);
-        if (channel.active_w[index] - before_w).abs() > least {
+        let baseline = &channel.active_w[index.saturating_sub(3)..index];
+        let before_w = median(baseline);
+        // Only a step from a level that stood still says which way it went: before it, an older one may be fading.
+        let still = baseline.iter().all(|value| (value - before_w).abs() <= 0.5 * least);
+        if still && (channel.active_w[index] - before_w).abs() > least {
             let edge = follow(channel, index, before_w, lag_s);
             index = edge.0;
             edges.push(edge.1);
@@ -158,9 +161,9 @@ pub fn reaction(channel: &Channel, edge: &Edge, level_w: f64, to: f64, noise_w: 
         None => Some(0.0),
         Some(index) => at.get(index + 1).filter(|_| index + 1 < at.len()).map(|t| t - edge.at),
     };
-    let farther = power.iter().fold(0.0_f64, |most, value| {
-        most.max((value - end_w) * (end_w - edge.extreme_w).signum())
-    });
+    let farther = power
+        .iter()
+        .fold(0.0_f64, |most, value| most.max((value - end_w) * (end_w - edge.extreme_w).signum()));
     Reaction {
         peak_export_w: if lowest.is_finite() { (-lowest).max(0.0) } else { 0.0 },
         back_within_s,
@@ -169,6 +172,3 @@ pub fn reaction(channel: &Channel, edge: &Edge, level_w: f64, to: f64, noise_w: 
         overshoot_w: if farther > band { farther } else { 0.0 },
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -18,8 +18,9 @@ pub fn could_absorb(case: &Case, at: Stamp) -> bool {
     if storages.is_empty() {
         return false;
     }
-    let alone = storages.len() == 1;
-    !storages.iter().all(|plant| idle_by_mark(case, plant, at)) && !(alone && full_by_charge(case, at))
+    // With several, nobody knows which one a state of charge belongs to.
+    let full = storages.len() == 1 && full_by_charge(case, at);
+    !full && !storages.iter().all(|plant| idle_by_mark(case, plant, at))
 }
 
 /// A `storage-idle` or `plant-off` mark in force: it names this plant or none, and no `plant-on` came after it.

@@ -26,8 +26,8 @@ pub struct Timing {
 }
 
 impl Timing {
-    /// Of a channel, with the edges found at marked loads.
-    pub fn of(channel: &Channel, edges: &[Edge]) -> Self {
+    /// Of a channel, with the edges found at marked loads and what those draw at least, in W (0 where nobody knows).
+    pub fn of(channel: &Channel, steps: &[(Edge, f64)]) -> Self {
         let spacing_s = typical_spacing(&channel.at).unwrap_or(f64::INFINITY);
         let repeats = Repeats::of(channel);
         let update_measured_s = repeats.update_s(spacing_s);
@@ -38,7 +38,15 @@ impl Timing {
             // The profile does not say, and every reading was new: not slower than the readings came.
             update_s = update_s.min(spacing_s);
         }
-        let averaging_measured_s = averaging(channel, edges, spacing_s, update_s);
+        let edges: Vec<Edge> = steps.iter().map(|(edge, _)| *edge).collect();
+        let known: Vec<(Edge, f64)> = steps.iter().copied().filter(|(_, size_w)| *size_w > 0.0).collect();
+        let averaging_measured_s = match (
+            from_travel(channel, &edges, spacing_s, update_s),
+            from_pulses(channel, &known, spacing_s, update_s),
+        ) {
+            (Some(travel), Some(pulse)) => Some(travel.max(pulse)),
+            (travel, pulse) => travel.or(pulse),
+        };
         Self {
             spacing_s,
             update_profile_s: channel.update_s,
@@ -100,7 +108,7 @@ impl Repeats {
 
 /// A sharp step that always takes longer to show than spacing and update explain is averaged over that long at least. A
 /// control that acts meanwhile shortens what is seen, so this is a lower bound.
-fn averaging(channel: &Channel, edges: &[Edge], spacing_s: f64, update_s: f64) -> Option<f64> {
+fn from_travel(channel: &Channel, edges: &[Edge], spacing_s: f64, update_s: f64) -> Option<f64> {
     let travels: Vec<f64> = edges.iter().map(|edge| edge.travel_s).collect();
     if travels.len() < 2 {
         return None;
@@ -110,5 +118,37 @@ fn averaging(channel: &Channel, edges: &[Edge], spacing_s: f64, update_s: f64) -
     (beyond > channel.averaging_s.max(0.5 * spacing_s)).then_some(beyond)
 }
 
-#[cfg(test)]
-mod tests;
+/// A known load whose step never shows its size, while what does show lasts longer than spacing and update explain, is
+/// smeared: the power was back before a mean over so long could follow. A pulse of area A that a mean over `a` shows with
+/// the height h has A ≥ h a, so A / h bounds the averaging time from above, and that bound is taken.
+fn from_pulses(channel: &Channel, steps: &[(Edge, f64)], spacing_s: f64, update_s: f64) -> Option<f64> {
+    let mut widths = Vec::new();
+    let mut smeared = 0;
+    for (edge, size_w) in steps {
+        let height = edge.step_w.abs();
+        let area = pulse_area(channel, edge);
+        widths.push(area / height.max(1.0));
+        smeared += usize::from(height < 0.7 * size_w);
+    }
+    if widths.len() < 2 || smeared * 2 < widths.len() {
+        return None;
+    }
+    let width = median(&widths);
+    (width > channel.averaging_s.max(2.0 * spacing_s + update_s)).then_some(width)
+}
+
+/// Area between the power and its level before the step, until it has come nine tenths of the way back or a minute passed.
+fn pulse_area(channel: &Channel, edge: &Edge) -> f64 {
+    let sign = edge.step_w.signum();
+    let away = |index: usize| (sign * (channel.active_w[index] - edge.before_w)).max(0.0);
+    let mut area = 0.0;
+    for index in edge.first..channel.at.len() {
+        let width = channel.at[index] - channel.at[index - 1];
+        area += 0.5 * (away(index) + away(index - 1)) * width;
+        let passed = channel.at[index] - edge.at;
+        if passed > 60.0 || (passed > 0.5 && index > edge.first && away(index) < 0.1 * edge.step_w.abs()) {
+            break;
+        }
+    }
+    area
+}

@@ -5,7 +5,7 @@ use super::options::LimitOptions;
 use super::rules::{Bounds, limit_w};
 use crate::base::{Phase, Quantity, Span, Stamp};
 use crate::evidence::case::{Case, MeterCase};
-use crate::evidence::challenge::{Challenge, LoadStep, Scene, challenges, load_steps};
+use crate::evidence::challenge::{Challenge, LoadStep, Scene, challenges, load_steps, mean_way};
 use crate::evidence::coverage::{Coverage, coverage};
 use crate::evidence::power::{Channel, Power};
 use crate::evidence::reaction::noise_w;
@@ -56,6 +56,8 @@ pub struct Bench<'a> {
     pub steps: Vec<LoadStep>,
     /// Challenges.
     pub challenges: Vec<Challenge>,
+    /// How clearly all marked loads together moved the meter the right way (`challenge::mean_way`).
+    pub mean_way: Option<f64>,
     /// Scatter of readings, in W.
     pub noise_w: f64,
 }
@@ -80,9 +82,8 @@ pub fn window_of(case: &Case, meter: &MeterCase, options: &LimitOptions) -> Opti
     let window = match found {
         None => Window { start: first, end: last },
         Some(index) => {
-            let ends = |mark: &&crate::record::Mark| {
-                matches!(mark.kind, MarkKind::WindowEnd | MarkKind::CheckEnd)
-            };
+            let ends =
+                |mark: &&crate::record::Mark| matches!(mark.kind, MarkKind::WindowEnd | MarkKind::CheckEnd);
             let end = case.marks[index + 1..].iter().find(ends).map_or(last, |mark| mark.at);
             Window { start: case.marks[index].at, end }
         }
@@ -96,9 +97,8 @@ fn extent(meter: &MeterCase) -> Option<(Stamp, Stamp)> {
     for phase in [Phase::Total, Phase::L1, Phase::L2, Phase::L3] {
         let Some(series) = meter.series.of(Quantity::ActivePower, phase) else { continue };
         if let (Some(first), Some(last)) = (series.samples.first(), series.samples.last()) {
-            found = Some(
-                found.map_or((first.at, last.at), |(from, to)| (from.min(first.at), to.max(last.at))),
-            );
+            found =
+                Some(found.map_or((first.at, last.at), |(from, to)| (from.min(first.at), to.max(last.at))));
         }
     }
     found
@@ -147,17 +147,22 @@ impl<'a> Bench<'a> {
             coverage,
             steps: Vec::new(),
             challenges: Vec::new(),
+            mean_way: None,
             noise_w,
             power,
         };
         // Steps need the meter's lag, and the lag is checked against the shape of steps.
         let (steps, _) = bench.tried(generation.as_ref());
-        let edges: Vec<_> = steps.iter().filter_map(|step| step.edge).collect();
+        let least =
+            |size: Option<(f64, f64)>| size.map_or(0.0, |(size_w, tolerance)| size_w * (1.0 - tolerance));
+        let edges: Vec<_> = steps.iter().filter_map(|step| Some((step.edge?, least(step.size_w)))).collect();
         if let Some(main) = bench.main() {
             timing = Timing::of(main, &edges);
         }
         bench.timing = timing;
         (bench.steps, bench.challenges) = bench.tried(generation.as_ref());
+        bench.mean_way =
+            bench.main().and_then(|main| mean_way(&bench.scene(main, f64::INFINITY, generation.as_ref())));
         Some(bench)
     }
 
@@ -180,7 +185,9 @@ impl<'a> Bench<'a> {
     fn tried(&self, generation: Option<&Channel>) -> (Vec<LoadStep>, Vec<Challenge>) {
         let lowest = |per: Per| {
             let levels = self.limit.rules.iter().filter(|rule| per_of(rule) == per);
-            levels.filter_map(|rule| Some(limit_w(rule, &self.case.site)? + rule.tolerance_w)).reduce(f64::min)
+            levels
+                .filter_map(|rule| Some(limit_w(rule, &self.case.site)? + rule.tolerance_w))
+                .reduce(f64::min)
         };
         let mut scenes: Vec<Scene<'_>> = Vec::new();
         match (&self.power.total, lowest(Per::Total), lowest(Per::Phase)) {
@@ -209,12 +216,7 @@ impl<'a> Bench<'a> {
         all.unwrap_or_default()
     }
 
-    fn scene<'b>(
-        &'b self,
-        channel: &'b Channel,
-        level_w: f64,
-        generation: Option<&'b Channel>,
-    ) -> Scene<'b> {
+    fn scene<'b>(&'b self, channel: &'b Channel, level_w: f64, generation: Option<&'b Channel>) -> Scene<'b> {
         Scene {
             case: self.case,
             channel,
@@ -245,9 +247,7 @@ fn clearer((one, other): (LoadStep, LoadStep)) -> LoadStep {
 
 /// Adds a challenge, unless one of the same kind at the same time stands there: then the larger stays.
 fn merge(challenges: &mut Vec<Challenge>, one: Challenge) {
-    let near = |other: &&mut Challenge| {
-        other.kind == one.kind && (other.at - one.at).seconds().abs() < 3.0
-    };
+    let near = |other: &&mut Challenge| other.kind == one.kind && (other.at - one.at).seconds().abs() < 3.0;
     match challenges.iter_mut().find(near) {
         Some(same) if same.excess_w < one.excess_w => *same = one,
         Some(_) => {}
@@ -261,8 +261,6 @@ fn generation_channel(case: &Case, judged: &MeterCase, origin: Stamp, window: Wi
     case.meters
         .iter()
         .filter(|one| one.meter.role == MeterRole::Generation && one.meter.name != judged.meter.name)
-        .find_map(|one| {
-            Power::of(one, &case.site, origin, window.start - around, window.end + around).total
-        })
+        .find_map(|one| Power::of(one, &case.site, origin, window.start - around, window.end + around).total)
         .filter(|channel| channel.at.len() >= 2)
 }

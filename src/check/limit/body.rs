@@ -202,8 +202,7 @@ where
     for<'b> Named<'b, T>: Serialize,
 {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer
-            .collect_seq(self.values.iter().map(|value| Named { value, generation: self.generation }))
+        serializer.collect_seq(self.values.iter().map(|value| Named { value, generation: self.generation }))
     }
 }
 

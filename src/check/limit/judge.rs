@@ -110,7 +110,10 @@ fn headline(bench: &Bench<'_>, verdict: Verdict, reasons: &[String]) -> String {
         Verdict::Pass => {
             let counted = bench.challenges.iter().filter(|one| one.counts());
             let worst = counted.filter_map(|one| one.reaction.back_within_s).fold(0.0, f64::max);
-            format!("The export limit held, also when it was tried: export was back within {} at worst", seconds(worst))
+            format!(
+                "The export limit held, also when it was tried: export was back within {} at worst",
+                seconds(worst)
+            )
         }
         Verdict::Fail => format!("The export limit was broken: {first}"),
         Verdict::Inconclusive => format!("Not settled: {first}"),
@@ -127,7 +130,11 @@ fn passed(bench: &Bench<'_>, outcomes: &[Outcome]) -> Vec<String> {
     let mut reasons = vec![
         format!("{counted} challenges counted, {} asked", bench.limit.challenges.max(1)),
         if longest > 0.0 {
-            format!("no excursion can have lasted longer than {}, its uncertainty of {} counted against the plant", seconds(longest), watts(guard))
+            format!(
+                "no excursion can have lasted longer than {}, its uncertainty of {} counted against the plant",
+                seconds(longest),
+                watts(guard)
+            )
         } else {
             format!("export never came within the uncertainty of {} of a limit", watts(guard))
         },
@@ -138,7 +145,9 @@ fn passed(bench: &Bench<'_>, outcomes: &[Outcome]) -> Vec<String> {
         ),
     ];
     reasons.push(match direction(bench) {
-        Direction::ByLoads(count) => format!("the meter's direction was shown by {count} steps of known loads"),
+        Direction::ByLoads(count) => {
+            format!("the meter's direction was shown by {count} steps of known loads")
+        }
         _ => "the meter's direction was shown by its `ct` pass on this site".to_owned(),
     });
     reasons
@@ -155,7 +164,9 @@ fn body(bench: &Bench<'_>, rules: Vec<super::body::RuleEntry>) -> LimitBody {
             bench.power.overrange
         ));
     }
-    if let Some(measured) = timing.update_measured_s.filter(|measured| *measured > 1.2 * timing.update_profile_s) {
+    if let Some(measured) =
+        timing.update_measured_s.filter(|measured| *measured > 1.2 * timing.update_profile_s)
+    {
         notes.push(format!(
             "the meter renews its values every {}, the profile says {}: the longer counts",
             seconds(measured),
@@ -229,9 +240,8 @@ fn spread(values: impl Iterator<Item = (f64, u64)>, unit: f64) -> Option<Spread>
 }
 
 fn response(bench: &Bench<'_>) -> Response {
-    let counted = || {
-        bench.challenges.iter().filter(|one| one.excess_w > 0.0 && one.kind != ChallengeKind::HeldAtLimit)
-    };
+    let counted =
+        || bench.challenges.iter().filter(|one| one.excess_w > 0.0 && one.kind != ChallengeKind::HeldAtLimit);
     let times = |time: &dyn Fn(&Challenge) -> Option<f64>| {
         spread(counted().filter_map(|one| time(one).map(|value| (value, 1))), 0.001)
     };
@@ -253,9 +263,11 @@ fn response(bench: &Bench<'_>) -> Response {
 
 /// Time the export stood within the uncertainty of the lowest limit on the total; 0 where that is nothing.
 fn held_at_limit_s(bench: &Bench<'_>) -> f64 {
-    let levels = bench.limit.rules.iter().filter_map(|rule| {
-        Some(super::rules::limit_w(rule, &bench.case.site)? + rule.tolerance_w)
-    });
+    let levels = bench
+        .limit
+        .rules
+        .iter()
+        .filter_map(|rule| Some(super::rules::limit_w(rule, &bench.case.site)? + rule.tolerance_w));
     let (Some(level), Some(channel)) = (levels.reduce(f64::min), bench.main()) else { return 0.0 };
     channel.at.windows(2).enumerate().fold(0.0, |sum, (index, pair)| {
         let (from, to) = (pair[0].max(bench.from), pair[1].min(bench.to));
@@ -272,10 +284,7 @@ fn nothing(
     reason: &str,
     next: &str,
 ) -> Finding<LimitBody> {
-    let window: Option<Window> = options
-        .window
-        .or(case.span)
-        .map(|(start, end)| Window { start, end });
+    let window: Option<Window> = options.window.or(case.span).map(|(start, end)| Window { start, end });
     let limit = case.site.limit.as_ref();
     Finding {
         verdict: Verdict::Inconclusive,
@@ -305,6 +314,3 @@ fn nothing(
         },
     }
 }
-
-#[cfg(test)]
-mod tests;

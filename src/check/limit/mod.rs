@@ -6,9 +6,7 @@
 
 pub mod bench;
 pub mod body;
-pub mod foresee;
 pub mod judge;
-pub mod live;
 pub mod needs;
 pub mod options;
 pub mod rules;
@@ -16,4 +14,7 @@ pub mod words;
 
 pub use body::LimitBody;
 pub use judge::judge;
+#[cfg(test)]
+mod tests;
+
 pub use options::{CtDocument, LimitOptions};

@@ -6,8 +6,8 @@ use super::options::CtDocument;
 use super::rules::{bounded_gaps, limit_w};
 use super::words::{seconds, watts};
 use crate::base::Phase;
-use crate::evidence::energy::{Counter, possibly_exported_wh};
 use crate::evidence::challenge::LoadStep;
+use crate::evidence::energy::{Counter, possibly_exported_wh};
 use crate::evidence::power::Channel;
 use crate::profile::MeterRole;
 use crate::record::MarkKind;
@@ -37,6 +37,9 @@ pub enum Direction {
 /// Steps of known loads that must agree: one on and one off, or two of a kind (ours).
 const AGREEING: usize = 2;
 
+/// The mean way of all marked loads counts as wrong from this many standard errors (ours).
+const AGAINST: f64 = 4.0;
+
 /// The latest `ct` document on this meter of this site: given by option, or in the captures; and whether it is a pass.
 pub fn ct_pass(bench: &Bench<'_>) -> Option<bool> {
     let (site, meter) = (&bench.case.site.name, &bench.meter.meter.name);
@@ -47,8 +50,7 @@ pub fn ct_pass(bench: &Bench<'_>) -> Option<bool> {
         .iter()
         .filter(|mark| mark.kind == MarkKind::Verdict)
         .filter_map(|mark| CtDocument::parse(mark.text.as_deref()?).ok())
-        .filter(of_this)
-        .next_back();
+        .rfind(|document| of_this(document));
     let given = bench.options.ct_document.clone().filter(of_this);
     // A recorded failure is not outvoted by a document from elsewhere.
     match (recorded, given) {
@@ -68,6 +70,10 @@ pub fn direction(bench: &Bench<'_>) -> Direction {
     let wrong = ways.len() - right;
     if wrong > 0 && right < 4 * wrong {
         return Direction::Against(wrong, right);
+    }
+    // All marks together may tell what no single step does.
+    if right < AGREEING && bench.mean_way.is_some_and(|way| way < -AGAINST) {
+        return Direction::Against(wrong.max(1), right);
     }
     if ct_pass(bench) == Some(true) {
         return Direction::ByCt;
@@ -269,7 +275,11 @@ impl List {
                 slow = true;
                 let space = if after.is_empty() { "" } else { " " };
                 self.add(
-                    format!("{what} {}{space}{after}; the rules need {} at most", seconds(value), seconds(needed)),
+                    format!(
+                        "{what} {}{space}{after}; the rules need {} at most",
+                        seconds(value),
+                        seconds(needed)
+                    ),
                     format!("read at least every {}, from a meter that is as fast", seconds(needed)),
                 );
             }

@@ -3,8 +3,8 @@
 use super::bench::{Bench, per_of};
 use super::body::{ExcursionEntry, RuleEntry};
 use super::words;
-use crate::base::{Network, Phase};
 use crate::base::uncertain::{expanded, rectangular};
+use crate::base::{Network, Phase};
 use crate::check::Verdict;
 use crate::evidence::coverage::coverage;
 use crate::evidence::energy::Counter;
@@ -90,7 +90,8 @@ pub fn judge_rule(bench: &Bench<'_>, rule: &Rule, number: usize) -> Outcome {
     if channels.len() < expected {
         outcome.open.push((
             format!("{name}: the meter does not report the power it applies to"),
-            "add the missing points of active power to the profile, or use a meter that reports each phase".to_owned(),
+            "add the missing points of active power to the profile, or use a meter that reports each phase"
+                .to_owned(),
         ));
     }
     let level_w = limit_w + rule.tolerance_w;
@@ -265,7 +266,8 @@ fn decide(
     }
     let surely = found.surely_s().unwrap_or(0.0);
     if surely > rule.longest_s {
-        let worst = found.list.iter().filter(|one| one.certain).max_by(|a, b| a.shortest_s.total_cmp(&b.shortest_s));
+        let worst =
+            found.list.iter().filter(|one| one.certain).max_by(|a, b| a.shortest_s.total_cmp(&b.shortest_s));
         let at = worst.map_or(bench.origin, |one| bench.stamp(one.start));
         let peak = worst.map_or(0.0, |one| one.peak_export_w);
         outcome.broken = Some(words::broken(rule, name, &place, surely, at, peak));
@@ -280,7 +282,13 @@ fn decide(
 }
 
 /// The rule's share of the window: fail when certain excursions pass it, open when possible ones may.
-fn decide_share(bench: &Bench<'_>, rule: &Rule, name: &str, (most, least): (f64, f64), outcome: &mut Outcome) {
+fn decide_share(
+    bench: &Bench<'_>,
+    rule: &Rule,
+    name: &str,
+    (most, least): (f64, f64),
+    outcome: &mut Outcome,
+) {
     let length = (bench.to - bench.from).max(1e-9);
     outcome.entry.share_at_most = (most / length).min(1.0);
     let Some(share) = rule.share else { return };

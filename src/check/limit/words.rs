@@ -76,7 +76,9 @@ pub fn open_excursion(
     let length = seconds(longest.longest_s);
     if longest.gap_only {
         return (
-            format!("{name}: nothing was read{place} for up to {length} from {when} UTC, and export may have stood above it"),
+            format!(
+                "{name}: nothing was read{place} for up to {length} from {when} UTC, and export may have stood above it"
+            ),
             "repeat the window with an undisturbed line".to_owned(),
         );
     }

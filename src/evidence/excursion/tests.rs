@@ -65,7 +65,10 @@ fn within_its_uncertainty_an_excursion_is_possible_and_not_certain() {
     let found = pulse(1200.0, &asked(0.0));
     assert!(found.list.iter().all(|one| !one.certain && one.shortest_s == 0.0));
     assert_eq!(found.list.len(), 1);
-    assert!(found.longest_s() >= 59.0, "200 W of import less 1200 W of uncertainty is possible export all along");
+    assert!(
+        found.longest_s() >= 59.0,
+        "200 W of import less 1200 W of uncertainty is possible export all along"
+    );
     assert_eq!(found.surely_s(), None);
 }
 
@@ -96,7 +99,8 @@ fn a_gap_weighs_in_a_long_mean_only_by_its_length() {
 
 #[test]
 fn a_dip_no_reading_shows_does_not_part_an_excursion() {
-    let readings = [(0.0, 100.0), (1.0, 100.0), (2.0, -50.0), (3.0, -50.0), (4.0, 100.0), (5.0, 100.0), (60.0, 100.0)];
+    let readings =
+        [(0.0, 100.0), (1.0, 100.0), (2.0, -50.0), (3.0, -50.0), (4.0, 100.0), (5.0, 100.0), (60.0, 100.0)];
     let question = Question { averaging_s: 0.0, bound_s: 100.0, ..asked(0.0) };
     let found = excursions(&channel(&readings, 1.0), &question);
     assert_eq!(found.list.len(), 1);

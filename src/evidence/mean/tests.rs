@@ -85,7 +85,8 @@ fn a_first_order_response_crosses_when_its_closed_form_does() {
 #[test]
 fn a_pulse_is_above_its_level_for_as_long_as_it_lasts() {
     // A trapezoid with corners at 10, 11, 14, 15: below -500 W from 10.5 to 14.5.
-    let line = Line::new([(0.0, 0.0), (10.0, 0.0), (11.0, -1000.0), (14.0, -1000.0), (15.0, 0.0), (30.0, 0.0)]);
+    let line =
+        Line::new([(0.0, 0.0), (10.0, 0.0), (11.0, -1000.0), (14.0, -1000.0), (15.0, 0.0), (30.0, 0.0)]);
     let dips = line.dips(0.0, -500.0, 0.0, 30.0);
     assert_eq!(dips.len(), 1);
     // A level counts as passed a billionth of it beyond, hence 1e-9.
@@ -106,7 +107,8 @@ fn standing_exactly_at_the_level_is_not_below_it() {
 
 #[test]
 fn a_jump_at_one_instant_is_integrated_as_a_jump() {
-    let line = Line::new([(0.0, 100.0), (5.0, 100.0), (5.0, -900.0), (7.0, -900.0), (7.0, 100.0), (9.0, 100.0)]);
+    let line =
+        Line::new([(0.0, 100.0), (5.0, 100.0), (5.0, -900.0), (7.0, -900.0), (7.0, 100.0), (9.0, 100.0)]);
     assert!(close(line.integral(0.0, 9.0), 700.0 - 1800.0, 1e-12));
     let dips = line.dips(0.0, 0.0, 0.0, 9.0);
     assert_eq!(dips.len(), 1);
