@@ -192,6 +192,7 @@ impl Serial {
                 self.beliefs.response(unit, pdu, self.direction, after_held)
             }
             Part::Request if self.is_echo(start, place) => Some(Proof::Echo),
+            Part::Request if self.begins_answer(start, place) => Some(Proof::None),
             Part::Request => self.beliefs.request(unit, pdu, self.direction),
         }
     }
@@ -204,6 +205,20 @@ impl Serial {
                     && start <= question.end + BEFORE_ECHO
                     && question.unit == self.tape.byte(start)
                     && question.pdu == self.tape.slice(start + 1, place - 2)
+            })
+    }
+
+    /// Whether what reads as a question is also the head of the answer due, of which more is to come. One answer of two
+    /// registers in 256 reads so: where its seventh byte equals the low byte of the CRC over the first six, the first
+    /// eight have a good CRC by themselves.
+    fn begins_answer(&self, start: usize, place: usize) -> bool {
+        self.direction == Direction::In
+            && self.beliefs.pending().is_some_and(|question| {
+                start >= question.end
+                    && question.starts_answer(self.tape.slice(start, place))
+                    && question
+                        .answer_length(self.tape.byte(start + 1))
+                        .is_some_and(|due| due > place - start)
             })
     }
 

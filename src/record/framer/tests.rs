@@ -351,3 +351,21 @@ proptest! {
         prop_assert_eq!(frame_all(Medium::Tcp, &as_chunks(&once)), once);
     }
 }
+
+#[test]
+fn an_answer_whose_first_eight_bytes_read_as_a_question_is_the_answer() {
+    // From a capture of an independent writer: data 00 00 0C 44, and 44 is the low byte of the CRC over the six before.
+    let question = [0x02, 0x03, 0x23, 0x8C, 0x00, 0x02, 0x0E, 0x57];
+    let answer = [0x02, 0x03, 0x04, 0x00, 0x00, 0x0C, 0x44, 0xCC, 0x00];
+    for asked_by in [Direction::Out, Direction::In] {
+        let usual = rtu::encode(2, &[3, 4, 0, 0, 0x0C, 0x46]);
+        let chunks = [
+            chunk(0, asked_by, &question),
+            chunk(30, Direction::In, &usual),
+            chunk(700, asked_by, &question),
+            chunk(730, Direction::In, &answer),
+        ];
+        let told = told(&frame_all(Medium::Serial, &chunks));
+        assert_eq!(told[2..], [format!("700 {asked_by:?} Request 8"), "730 In Response 9".to_owned()]);
+    }
+}
