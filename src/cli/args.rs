@@ -44,6 +44,8 @@ pub(crate) struct CommonArgs {
 pub(crate) enum Command {
     /// Look at profile and site files: what is wrong with them, what they read
     Profile(super::profile::ProfileArgs),
+    /// Put a simulated site behind a serial port or a network address
+    Simulate(super::simulate::SimulateArgs),
 }
 
 /// Where readings come from.

@@ -5,6 +5,7 @@ mod exit;
 mod out;
 mod profile;
 mod render;
+mod simulate;
 
 use std::process::ExitCode;
 
@@ -40,6 +41,7 @@ pub fn main() -> ExitCode {
 fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
     match command {
         Command::Profile(args) => profile::run(&args, out),
+        Command::Simulate(args) => simulate::run(&args, out),
     }
 }
 

@@ -3,7 +3,7 @@
 pub mod alarm;
 pub mod clock;
 pub mod drive;
-mod person;
+pub(crate) mod person;
 pub mod ports;
 mod pump;
 mod recorder;

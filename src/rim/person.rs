@@ -14,7 +14,7 @@ static LISTENER: Mutex<Option<Sender<Event>>> = Mutex::new(None);
 static READER: Once = Once::new();
 
 /// Hands on what is typed from now on.
-pub(super) fn listen(events: Sender<Event>) {
+pub(crate) fn listen(events: Sender<Event>) {
     if let Ok(mut listener) = LISTENER.lock() {
         *listener = Some(events);
     }
@@ -41,12 +41,12 @@ fn tell(event: Event) {
 
 /// Listens for Ctrl-C and a request to terminate, until dropped.
 #[derive(Debug)]
-pub(super) struct Interrupts {
+pub(crate) struct Interrupts {
     _end: oneshot::Sender<()>,
 }
 
 impl Interrupts {
-    pub(super) fn listen(events: Sender<Event>) -> std::io::Result<Self> {
+    pub(crate) fn listen(events: Sender<Event>) -> std::io::Result<Self> {
         let (end, mut ended) = oneshot::channel();
         let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
         std::thread::Builder::new().name("interrupts".into()).spawn(move || {
