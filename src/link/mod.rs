@@ -5,6 +5,7 @@ pub mod echo;
 pub mod heard;
 pub mod master;
 pub mod pair;
+pub mod quality;
 pub mod timeout;
 pub mod transaction;
 
@@ -12,5 +13,6 @@ pub use echo::Echo;
 pub use heard::Heard;
 pub use master::{Counters, Input, Master, MasterPlan, Output, Question, UnitPlan, Why};
 pub use pair::Pairer;
+pub use quality::{Cause, Quality, Rate, causes};
 pub use timeout::{AnswerTimes, TimeoutBounds};
 pub use transaction::{Asked, Outcome, Transaction};
