@@ -42,6 +42,10 @@ pub(crate) struct CommonArgs {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Export limit check: does the limit hold in a test window?
+    Limit(super::limit::LimitArgs),
+    /// Run again what a capture holds and compare with the verdict recorded
+    Replay(super::replay::ReplayArgs),
     /// Look at profile and site files: what is wrong with them, what they read
     Profile(super::profile::ProfileArgs),
     /// Put a simulated site behind a serial port or a network address

@@ -2,10 +2,14 @@
 
 mod args;
 mod exit;
+mod judge;
+mod limit;
 mod out;
 mod profile;
 mod render;
+mod replay;
 mod simulate;
+mod source;
 
 use std::process::ExitCode;
 
@@ -40,6 +44,8 @@ pub fn main() -> ExitCode {
 
 fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
     match command {
+        Command::Limit(args) => limit::run(&args, out),
+        Command::Replay(args) => replay::run(&args, out),
         Command::Profile(args) => profile::run(&args, out),
         Command::Simulate(args) => simulate::run(&args, out),
     }

@@ -48,6 +48,26 @@ pub struct CtChannel {
     pub status: String,
 }
 
+impl LimitOptions {
+    /// From the options of a `check-start` mark, one a line: `--meter connection`. Those of other kinds are passed over.
+    ///
+    /// # Errors
+    /// A `ct` document that cannot be read.
+    pub fn from_lines(lines: &[String]) -> Result<Self, String> {
+        let mut options = Self::default();
+        for line in lines {
+            let (name, value) = line.split_once(' ').unwrap_or((line, ""));
+            match name {
+                "--meter" => options.meter = Some(value.to_owned()),
+                "--ct" => options.ct_document = Some(CtDocument::parse(value)?),
+                "--signal-loss" => options.signal_loss = true,
+                _ => {}
+            }
+        }
+        Ok(options)
+    }
+}
+
 impl CtDocument {
     /// Reads the JSON of contract 6.
     ///

@@ -1,0 +1,172 @@
+//! From captures to a verdict: the one way for `--from`, for `replay` and for the end of a live check, so that all three
+//! say the same.
+
+use std::path::{Path, PathBuf};
+
+use super::exit::Exit;
+use super::out::Out;
+use super::source::{Loaded, append, load};
+use crate::base::Failure;
+use crate::check::limit::{self, LimitBody, LimitOptions};
+use crate::check::{Finding, Verdict};
+use crate::evidence::Case;
+use crate::pipeline::{CheckRun, Overrides, Replayed, check_runs, replay};
+use crate::record::{CaptureWriter, Mark, MarkKind, Record};
+use crate::report::{CaptureRef, document, text};
+
+/// The checks that end in a verdict.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Check {
+    /// Export limit.
+    Limit,
+}
+
+impl Check {
+    /// The word in documents and marks.
+    pub(crate) const fn word(self) -> &'static str {
+        match self {
+            Self::Limit => "limit",
+        }
+    }
+
+    /// Reads the word.
+    pub(crate) fn parse(word: &str) -> Option<Self> {
+        [Self::Limit].into_iter().find(|check| check.word() == word)
+    }
+}
+
+/// A check's finding.
+#[derive(Debug)]
+pub(crate) enum Judged {
+    /// Export limit.
+    Limit(Finding<LimitBody>),
+}
+
+impl Judged {
+    /// Pass, fail or inconclusive.
+    pub(crate) const fn verdict(&self) -> Verdict {
+        match self {
+            Self::Limit(finding) => finding.verdict,
+        }
+    }
+
+    /// The document of contracts, section 6.
+    pub(crate) fn document(&self, site: &str, captures: Option<&[CaptureRef]>) -> String {
+        match self {
+            Self::Limit(finding) => document("limit", site, finding, captures),
+        }
+    }
+}
+
+/// Judges a case with options as a `check-start` mark holds them, one a line.
+pub(crate) fn judge(check: Check, case: &Case, options: &[String]) -> Result<Judged, Failure> {
+    Ok(match check {
+        Check::Limit => {
+            Judged::Limit(limit::judge(case, &LimitOptions::from_lines(options).map_err(Failure::usage)?))
+        }
+    })
+}
+
+/// A check made from captures.
+#[derive(Debug)]
+pub(crate) struct Outcome {
+    /// What was found.
+    pub(crate) judged: Judged,
+    /// The evidence it was found in.
+    pub(crate) case: Case,
+    /// The captures it rests on.
+    pub(crate) captures: Vec<CaptureRef>,
+    /// The run it repeats, where the captures hold one.
+    pub(crate) run: Option<CheckRun>,
+}
+
+/// Judges captures. Options typed now go before those recorded; of several runs of the check the last one counts.
+pub(crate) fn judge_captures(
+    check: Check,
+    paths: &[PathBuf],
+    overrides: &Overrides,
+    options: &[String],
+    out: &Out,
+) -> Result<Outcome, Failure> {
+    let loaded = load(paths, &[])?;
+    let (captures, replayed) = replay_loaded(loaded, overrides, out)?;
+    let runs = check_runs(&replayed.case.marks, replayed.case.span);
+    let run = runs.iter().rfind(|run| run.check == check.word()).cloned();
+    let case = part_of(&replayed.case, &runs, run.as_ref());
+    let options = merged(options, run.as_ref());
+    Ok(Outcome { judged: judge(check, &case, &options)?, case, captures, run })
+}
+
+/// Frames to case, telling the person what is doubtful about the files.
+pub(crate) fn replay_loaded(
+    loaded: Loaded,
+    overrides: &Overrides,
+    out: &Out,
+) -> Result<(Vec<CaptureRef>, Replayed), Failure> {
+    for note in &loaded.notes {
+        out.error(&format!("note: {note}"));
+    }
+    let replayed = replay(&loaded.lines, &loaded.records, overrides)?;
+    for faults in &replayed.warnings {
+        out.note(&super::render::faults(faults, out));
+    }
+    Ok((loaded.captures, replayed))
+}
+
+/// The part of the case that a run covers; all of it where it is the only one.
+pub(crate) fn part_of(case: &Case, runs: &[CheckRun], run: Option<&CheckRun>) -> Case {
+    let checks = runs.iter().filter(|run| Check::parse(&run.check).is_some()).count();
+    match run {
+        Some(run) if checks > 1 => case.between(run.from, run.to),
+        _ => case.clone(),
+    }
+}
+
+/// Options typed now, then the recorded ones that were not typed.
+fn merged(typed: &[String], run: Option<&CheckRun>) -> Vec<String> {
+    let name = |option: &str| option.split(' ').next().unwrap_or("").to_owned();
+    let mut options = typed.to_vec();
+    for recorded in run.iter().flat_map(|run| &run.options) {
+        if !typed.iter().any(|option| name(option) == name(recorded)) {
+            options.push(recorded.clone());
+        }
+    }
+    options
+}
+
+/// Prints what was found: the document with `--json`, else words.
+pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
+    let site = &outcome.case.site.name;
+    if out.json {
+        out.print(&outcome.judged.document(site, Some(&outcome.captures)));
+    } else {
+        let text = match &outcome.judged {
+            Judged::Limit(finding) => text::finding("limit", site, finding, "", out.width),
+        };
+        out.print(&text);
+        for capture in &outcome.captures {
+            out.print(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
+        }
+    }
+    outcome.judged.verdict().into()
+}
+
+/// The end of a live check: judges the capture just closed, notes the verdict in it, and shows it.
+pub(crate) fn conclude(check: Check, path: &Path, out: &Out) -> Result<(Outcome, Exit), Failure> {
+    let paths = [path.to_path_buf()];
+    let mut outcome = judge_captures(check, &paths, &Overrides::default(), &[], out)?;
+    let text = outcome.judged.document(&outcome.case.site.name, None);
+    let sha256 = append_verdict(path, check, outcome.judged.verdict(), &text)?;
+    outcome.captures = vec![CaptureRef { file: path.display().to_string(), sha256 }];
+    let exit = show(&outcome, out);
+    Ok((outcome, exit))
+}
+
+/// Notes the verdict in the closed capture, as one more block; gives the hash of the file as it then is.
+fn append_verdict(path: &Path, check: Check, verdict: Verdict, document: &str) -> Result<String, Failure> {
+    let last = load(&[path.to_path_buf()], &[])?.records.iter().map(Record::at).max().unwrap_or_default();
+    let mut mark = Mark::new(last, MarkKind::Verdict, format!("{}: {}", check.word(), verdict.word()));
+    mark.text = Some(document.to_owned());
+    let blocks = CaptureWriter::new(&[]).record(&Record::Mark(Box::new(mark))).concat();
+    append(path, &blocks)
+}

@@ -1,0 +1,196 @@
+//! `wattward replay CAPTURE…` runs again what captures hold and compares with the verdicts recorded in them.
+//!
+//! ```console
+//! $ wattward replay demo-ct.pcapng
+//! ct of 2026-05-28 20:26:40 UTC   recorded fail, replayed fail: the same to the last digit
+//! ```
+//!
+//! Exit 0 when every verdict is the one recorded (or nothing was recorded to compare with), 1 when one differs, 5 when a
+//! capture cannot be read.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use serde::Serialize;
+
+use super::args::SourceArgs;
+use super::exit::Exit;
+use super::judge::{Check, judge, part_of, replay_loaded};
+use super::out::Out;
+use super::source::{Extra, load, overrides};
+use crate::base::{Failure, Stamp};
+use crate::pipeline::{CheckRun, Replayed, check_runs};
+use crate::report::differences;
+
+/// Options of `replay`.
+#[derive(Args, Debug)]
+pub(crate) struct ReplayArgs {
+    /// The captures, merged by time
+    #[arg(required = true, value_name = "CAPTURE")]
+    captures: Vec<PathBuf>,
+    /// Judge by this site file in place of the one inside
+    #[arg(long, value_name = "FILE")]
+    site: Option<PathBuf>,
+    /// Decode with this profile in place of the ones inside
+    #[arg(long, value_name = "FILE")]
+    profile: Option<PathBuf>,
+}
+
+/// One check run again.
+#[derive(Debug, Serialize)]
+struct Again {
+    check: String,
+    start: Stamp,
+    verdict: &'static str,
+    recorded: Option<String>,
+    same: Option<bool>,
+    differences: Vec<String>,
+}
+
+/// What one meter gave.
+#[derive(Debug, Serialize)]
+struct MeterRead {
+    meter: String,
+    point: String,
+    readings: usize,
+    absent: usize,
+    first: f64,
+    last: f64,
+    lowest: f64,
+    highest: f64,
+}
+
+#[derive(Debug, Serialize)]
+struct Document {
+    captures: Vec<crate::report::CaptureRef>,
+    site: String,
+    requests: usize,
+    answers: usize,
+    readings: Vec<MeterRead>,
+    checks: Vec<Again>,
+}
+
+/// Runs the command.
+pub(crate) fn run(args: &ReplayArgs, out: &Out) -> Result<Exit, Failure> {
+    let source =
+        SourceArgs { site: args.site.clone(), profile: args.profile.clone(), ..SourceArgs::default() };
+    let loaded = load(&args.captures, &[])?;
+    let (captures, replayed) = replay_loaded(loaded, &overrides(&source, &Extra::default())?, out)?;
+    let runs = check_runs(&replayed.case.marks, replayed.case.span);
+    let mut checks = Vec::new();
+    for run in &runs {
+        if let Some(check) = Check::parse(&run.check) {
+            checks.push(again(check, run, &runs, &replayed)?);
+        }
+    }
+    let exit = if checks.iter().any(|check| check.same == Some(false)) { Exit::Fail } else { Exit::Done };
+    let answers =
+        replayed.transactions.iter().filter(|transaction| transaction.answered_at().is_some()).count();
+    let document = Document {
+        captures,
+        site: replayed.case.site.name.clone(),
+        requests: replayed.transactions.len(),
+        answers,
+        readings: readings(&replayed),
+        checks,
+    };
+    if out.json {
+        out.print(&serde_json::to_string_pretty(&document).unwrap_or_default());
+    } else {
+        out.print(&words(&document));
+    }
+    Ok(exit)
+}
+
+fn again(check: Check, run: &CheckRun, runs: &[CheckRun], replayed: &Replayed) -> Result<Again, Failure> {
+    let case = part_of(&replayed.case, runs, Some(run));
+    let judged = judge(check, &case, &run.options)?;
+    let text = judged.document(&case.site.name, None);
+    let found = run.recorded.as_deref().map(|recorded| differences(recorded, &text));
+    let recorded = run.recorded.as_deref().and_then(|text| {
+        let value: serde_json::Value = serde_json::from_str(text).ok()?;
+        value.get("verdict")?.as_str().map(str::to_owned)
+    });
+    Ok(Again {
+        check: run.check.clone(),
+        start: run.from,
+        verdict: judged.verdict().word(),
+        recorded,
+        same: found.as_ref().map(Vec::is_empty),
+        differences: found.unwrap_or_default(),
+    })
+}
+
+fn readings(replayed: &Replayed) -> Vec<MeterRead> {
+    let mut rows = Vec::new();
+    for meter in &replayed.case.meters {
+        for (key, series) in &meter.series.points {
+            let values = || series.samples.iter().map(|sample| sample.value);
+            let (Some(first), Some(last)) = (values().next(), values().next_back()) else { continue };
+            rows.push(MeterRead {
+                meter: meter.meter.name.clone(),
+                point: key.to_string(),
+                readings: series.samples.len(),
+                absent: series.absent.len(),
+                first,
+                last,
+                lowest: values().fold(first, f64::min),
+                highest: values().fold(first, f64::max),
+            });
+        }
+    }
+    rows
+}
+
+fn words(document: &Document) -> String {
+    let mut text = String::new();
+    let mut line = |words: String| {
+        text.push_str(words.trim_end());
+        text.push('\n');
+    };
+    for check in &document.checks {
+        let when = check.start.rfc3339(0);
+        line(match (&check.recorded, check.same) {
+            (Some(recorded), Some(true)) => {
+                format!(
+                    "{} of {when}: recorded {recorded}, replayed {}: the same to the last digit",
+                    check.check, check.verdict
+                )
+            }
+            (Some(recorded), _) => {
+                format!(
+                    "{} of {when}: recorded {recorded}, replayed {}: DIFFERENT",
+                    check.check, check.verdict
+                )
+            }
+            (None, _) => {
+                format!(
+                    "{} of {when}: {}; no verdict was recorded to compare with",
+                    check.check, check.verdict
+                )
+            }
+        });
+        for difference in check.differences.iter().take(20) {
+            line(format!("  {difference}"));
+        }
+    }
+    if document.checks.is_empty() {
+        line(
+            "no check was recorded in it; judge it with `wattward ct --from` or `wattward limit --from`"
+                .into(),
+        );
+    }
+    line(String::new());
+    line(format!("site {}: {} requests, {} answers", document.site, document.requests, document.answers));
+    line(format!(
+        "  {:<14} {:<28} {:>8} {:>7} {:>12} {:>12} {:>12}",
+        "meter", "point", "readings", "absent", "lowest", "highest", "last"
+    ));
+    for row in &document.readings {
+        line(format!(
+            "  {:<14} {:<28} {:>8} {:>7} {:>12.2} {:>12.2} {:>12.2}",
+            row.meter, row.point, row.readings, row.absent, row.lowest, row.highest, row.last
+        ));
+    }
+    text
+}

@@ -1,0 +1,249 @@
+//! Where a command's readings come from: a site file or options that amount to one, and captures.
+
+use std::fmt::Write as _;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+use super::args::SourceArgs;
+use crate::base::Failure;
+use crate::pipeline::{Overrides, Text};
+use crate::profile::{Profile, Site};
+use crate::record::{LineInfo, Record, frame_all, read_capture_with_ports};
+use crate::report::CaptureRef;
+
+/// What a check's own options add to a site made from options.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(crate) struct Extra {
+    /// `--load`: a known load's power in W.
+    pub(crate) load_w: Option<f64>,
+    /// `--phase`: where it is connected.
+    pub(crate) phase: Option<String>,
+    /// `--export`: the limit in W.
+    pub(crate) export_w: Option<f64>,
+}
+
+/// A site with its profiles, ready for a live line.
+#[derive(Debug)]
+pub(crate) struct SetUp {
+    /// The place.
+    pub(crate) site: Site,
+    /// The profiles of its meters, in their order.
+    pub(crate) profiles: Vec<Profile>,
+    /// Warnings about the files.
+    pub(crate) warnings: Vec<crate::base::Faults>,
+}
+
+/// Captures read and framed.
+#[derive(Debug)]
+pub(crate) struct Loaded {
+    /// Each file with its hash.
+    pub(crate) captures: Vec<CaptureRef>,
+    /// Their lines; lines of one name are one line.
+    pub(crate) lines: Vec<LineInfo>,
+    /// Everything in time order.
+    pub(crate) records: Vec<Record>,
+    /// What a person should know about the files (a cut tail, with its byte offset).
+    pub(crate) notes: Vec<String>,
+}
+
+/// The site for a live run.
+pub(crate) fn set_up(args: &SourceArgs, extra: &Extra) -> Result<SetUp, Failure> {
+    let mut overrides = Overrides::default();
+    let (text, folder) = live_site_text(args, extra)?;
+    add_profiles(&mut overrides, &text, folder.as_deref());
+    overrides.site = Some(text);
+    let (site, profiles, warnings) = crate::pipeline::site_and_profiles(std::iter::empty(), &overrides)?;
+    Ok(SetUp { site, profiles, warnings })
+}
+
+/// What goes before, or stands in for, the texts inside captures.
+pub(crate) fn overrides(args: &SourceArgs, extra: &Extra) -> Result<Overrides, Failure> {
+    let mut overrides = Overrides::default();
+    if let Some(path) = &args.profile {
+        overrides.profile = Some(read_text(path)?);
+    }
+    if let Some(path) = &args.site {
+        let text = read_text(path)?;
+        add_profiles(&mut overrides, &text, path.parent());
+        overrides.site = Some(text);
+    } else if let Some(profile) = &args.profile {
+        let line = args.serial.as_deref().unwrap_or("the capture's line");
+        let text =
+            compose(&profile.display().to_string(), &format!("serial = {}", quoted(line)), args, extra);
+        overrides.fallback_site = Some(Text { file: "site made from the options".into(), text });
+    } else if Path::new(DEFAULT_SITE).exists() {
+        let text = read_text(Path::new(DEFAULT_SITE))?;
+        add_profiles(&mut overrides, &text, None);
+        overrides.fallback_site = Some(text);
+    }
+    Ok(overrides)
+}
+
+const DEFAULT_SITE: &str = "site.toml";
+
+fn live_site_text(args: &SourceArgs, extra: &Extra) -> Result<(Text, Option<PathBuf>), Failure> {
+    if args.names_a_line() {
+        let Some(profile) = &args.profile else {
+            return Err(Failure::usage("a line is named and no profile")
+                .hint("add --profile FILE, or describe both in a site file and leave the line out"));
+        };
+        let door = match (&args.serial, &args.tcp, &args.serial_over_tcp) {
+            (Some(port), _, _) => format!("serial = {}", quoted(port)),
+            (_, Some(host), _) => format!("tcp = {}", quoted(host)),
+            (_, _, host) => format!("serial_over_tcp = {}", quoted(host.as_deref().unwrap_or(""))),
+        };
+        let text = compose(&profile.display().to_string(), &door, args, extra);
+        return Ok((Text { file: "site made from the options".into(), text }, None));
+    }
+    let path = args.site.clone().unwrap_or_else(|| PathBuf::from(DEFAULT_SITE));
+    if args.site.is_none() && !path.exists() {
+        return Err(Failure::usage("no site file here and no line named").hint(
+            "write site.toml (docs/site.md has one of five lines), or name the meter: --profile FILE --serial PORT",
+        ));
+    }
+    Ok((read_text(&path)?, path.parent().map(Path::to_path_buf)))
+}
+
+/// The site file that options amount to. It goes into the capture, so that a replay has it.
+fn compose(profile: &str, door: &str, args: &SourceArgs, extra: &Extra) -> String {
+    let mut line = door.to_owned();
+    let mut text = String::new();
+    if let Some(baud) = args.baud {
+        let _ = write!(line, ", baud = {baud}");
+    }
+    if let Some(parity) = &args.parity {
+        let _ = write!(line, ", parity = {}", quoted(parity));
+    }
+    if let Some(stop_bits) = args.stop_bits {
+        let _ = write!(line, ", stop_bits = {stop_bits}");
+    }
+    let _ = write!(text, "[[meter]]\nprofile = {}\nline = {{ {line} }}\n", quoted(profile));
+    if let Some(unit) = args.unit {
+        let _ = writeln!(text, "unit = {unit}");
+    }
+    if let Some(power) = extra.load_w {
+        let _ = write!(text, "\n[[load]]\nname = \"load\"\npower_W = {power:?}\n");
+        if let Some(phase) = &extra.phase {
+            let _ = writeln!(text, "phase = {}", quoted(phase));
+        }
+    }
+    if let Some(export) = extra.export_w {
+        let _ = write!(text, "\n[limit]\n[[limit.rule]]\nexport_W = {export:?}\n");
+    }
+    text
+}
+
+/// JSON's basic strings are TOML's, escapes included.
+fn quoted(text: &str) -> String {
+    serde_json::Value::from(text).to_string()
+}
+
+/// Reads every profile that a site text names, from beside it. Missing ones are told later, with the meter they belong to.
+fn add_profiles(overrides: &mut Overrides, site: &Text, folder: Option<&Path>) {
+    let Ok((parsed, _)) = crate::profile::parse_site(&site.file, &site.text) else { return };
+    for meter in &parsed.meters {
+        let path = folder.map_or_else(|| PathBuf::from(&meter.profile), |folder| folder.join(&meter.profile));
+        if let Ok(text) = read_text(&path) {
+            overrides.profiles.push((meter.profile.clone(), text));
+        }
+    }
+}
+
+/// A file the user wrote.
+pub(crate) fn read_text(path: &Path) -> Result<Text, Failure> {
+    let bytes = read_bytes(path, Failure::usage)?;
+    match String::from_utf8(bytes) {
+        Ok(text) => Ok(Text { file: path.display().to_string(), text }),
+        Err(error) => {
+            let offset = error.utf8_error().valid_up_to();
+            Err(Failure::usage(format!("{} is no text: byte {offset} is not UTF-8", path.display()))
+                .hint("save it as UTF-8 in the editor"))
+        }
+    }
+}
+
+#[expect(clippy::disallowed_methods, reason = "the command line reads the files it is given")]
+fn read_bytes(path: &Path, kind: fn(String) -> Failure) -> Result<Vec<u8>, Failure> {
+    std::fs::read(path).map_err(|error| kind(format!("cannot read {}: {}", path.display(), plain(&error))))
+}
+
+fn plain(error: &std::io::Error) -> String {
+    match error.kind() {
+        std::io::ErrorKind::NotFound => "there is no such file".into(),
+        std::io::ErrorKind::PermissionDenied => "this user may not read it".into(),
+        std::io::ErrorKind::IsADirectory => "it is a folder".into(),
+        _ => error.to_string(),
+    }
+}
+
+/// SHA-256 in hexadecimal.
+pub(crate) fn sha256(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+/// Appends blocks to a closed capture and gives the hash of the file as it then is.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the command line owns the file once the session has closed it"
+)]
+pub(crate) fn append(path: &Path, blocks: &[u8]) -> Result<String, Failure> {
+    let add = || {
+        let mut file = std::fs::OpenOptions::new().append(true).open(path)?;
+        file.write_all(blocks)?;
+        file.sync_all()
+    };
+    add().map_err(|error| {
+        Failure::nothing(format!("cannot write to {}: {}", path.display(), plain(&error)))
+    })?;
+    Ok(sha256(&read_bytes(path, Failure::unreadable)?))
+}
+
+/// Reads, hashes and frames captures, merged by time.
+pub(crate) fn load(paths: &[PathBuf], ports: &[u16]) -> Result<Loaded, Failure> {
+    let mut loaded =
+        Loaded { captures: Vec::new(), lines: Vec::new(), records: Vec::new(), notes: Vec::new() };
+    for path in paths {
+        let bytes = read_bytes(path, Failure::unreadable)?;
+        let file = path.display().to_string();
+        loaded.captures.push(CaptureRef { file: file.clone(), sha256: sha256(&bytes) });
+        add_capture(&mut loaded, &file, &bytes, ports)?;
+    }
+    // Marks and frames of several captures, and marks noted late, fall into their place; order in the file decides ties.
+    loaded.records.sort_by_key(Record::at);
+    Ok(loaded)
+}
+
+/// Adds one capture's lines and records. A line of a name already known from another capture is that line; lines of one
+/// name within a capture are connections of their own.
+fn add_capture(loaded: &mut Loaded, file: &str, bytes: &[u8], ports: &[u16]) -> Result<(), Failure> {
+    let capture = read_capture_with_ports(bytes, ports)
+        .map_err(|failure| Failure { message: format!("{file}: {}", failure.message), ..failure })?;
+    if let Some(cut) = &capture.cut {
+        loaded.notes.push(format!("{file} is {cut}; everything before it is used"));
+    }
+    let mut places: Vec<u16> = Vec::new();
+    for line in &capture.lines {
+        let same = |known: &LineInfo| known.name == line.name && known.medium == line.medium;
+        let mut known = (0u16..).zip(&loaded.lines).filter(|(_, known)| same(known)).map(|(index, _)| index);
+        let place = known.find(|index| !places.contains(index));
+        places.push(place.unwrap_or(loaded.lines.len() as u16));
+        if place.is_none() {
+            loaded.lines.push(line.clone());
+        }
+    }
+    for mut record in frame_all(&capture) {
+        let place = |line: u16| places.get(usize::from(line)).copied().unwrap_or(line);
+        match &mut record {
+            Record::Frame(frame) => frame.line = place(frame.line),
+            Record::Stray(stray) => stray.line = place(stray.line),
+            Record::Mark(_) => {}
+        }
+        loaded.records.push(record);
+    }
+    Ok(())
+}
