@@ -2,6 +2,7 @@
 
 mod args;
 mod exit;
+mod hands;
 mod judge;
 mod limit;
 mod out;

@@ -114,6 +114,17 @@ fn every_fault_is_found_at_once_with_its_place_and_its_mend() {
     assert!(seed.mend.as_deref().unwrap().contains("seed"));
 }
 
+/// The manual shows every key; what it shows can be used as it stands.
+#[test]
+fn the_scenario_in_the_manual_is_a_scenario() {
+    let manual = include_str!("../../../../docs/simulate.md");
+    let start = manual.find("```toml").unwrap() + "```toml".len();
+    let text = &manual[start..start + manual[start..].find("```").unwrap()];
+    let (scenario, faults) = parse(text).unwrap_or_else(|faults| panic!("{:#?}", faults.list));
+    assert!(faults.list.is_empty(), "{faults:?}");
+    assert_eq!(scenario.meters[0].misses, ["roof"]);
+}
+
 #[test]
 fn nothing_but_the_heading_is_the_site_as_its_file_says() {
     let (scenario, _) = parse("[scenario]\nsite = \"site.toml\"\n").unwrap();
