@@ -92,17 +92,21 @@ impl Repeats {
     }
 
     /// New values that come at a steady distance of more than one reading show the update time. Repeats because nothing
-    /// moves (a coarse step, a quiet night) come at no steady distance.
+    /// moves (a coarse step, a quiet night) come at no steady distance: short ones are among them.
     fn update_s(&self, spacing_s: f64) -> Option<f64> {
         let middle = median(&self.between);
-        if self.between.len() < 8 || middle < 1.5 * spacing_s {
+        if self.between.len() < 8 || middle < 1.8 * spacing_s {
             return None;
         }
         // Two renewals that show the same number look like one: leave out what is near a multiple.
         let single: Vec<f64> = self.between.iter().copied().filter(|one| *one < 1.6 * middle).collect();
         let mean = single.iter().fold(0.0, |sum, one| sum + one) / single.len().max(1) as f64;
         let steady = single.iter().filter(|one| (**one - mean).abs() <= 1.2 * spacing_s).count();
-        (single.len() * 4 >= self.between.len() * 3 && steady * 10 >= single.len() * 9).then_some(mean)
+        let short = single.iter().filter(|one| **one < 0.6 * mean).count();
+        (single.len() * 2 >= self.between.len()
+            && steady * 10 >= single.len() * 9
+            && short * 20 <= single.len())
+        .then_some(mean)
     }
 }
 

@@ -83,7 +83,9 @@ pub fn open_excursion(
         );
     }
     let guard = bench.main().map_or(0.0, |channel| channel.mean_expanded_w(bench.from, bench.to));
-    if longest.certain {
+    let blur_s = 4.0 * (bench.coverage.spacing_s + bench.timing.lag_s());
+    let held_close = longest.longest_s - longest.certain_s > blur_s.max(rule.averaging_s);
+    if longest.certain && !held_close {
         return (
             format!(
                 "{name}: an excursion{place} from {when} UTC lasted between {} and {length}; {} allowed",
@@ -97,8 +99,8 @@ pub fn open_excursion(
     }
     (
         format!(
-            "{name}: averaged export{place} may have stood above it for up to {length} from {when} UTC: it was closer than \
-             the uncertainty of {}",
+            "{name}: averaged export{place} may have stood above it for up to {length} from {when} UTC: it was closer to it \
+             than the uncertainty of {}",
             watts(guard)
         ),
         format!(
