@@ -212,3 +212,18 @@ fn every_key_of_a_point_is_read() {
     assert_eq!(point("other.state_of_charge").unit_word, "% of capacity");
     assert_eq!(point("settings.ct_ratio").offset, -1.0);
 }
+
+#[test]
+fn the_example_profiles_are_sound() {
+    for text in [
+        include_str!("../profiles/example-three-phase.toml"),
+        include_str!("../profiles/example-single-phase.toml"),
+        include_str!("../profiles/example-ct-interface.toml"),
+    ] {
+        let profile = profile(text);
+        assert!(profile.notes.starts_with("Invented"));
+    }
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("profiles");
+    let count = std::fs::read_dir(folder).unwrap().count();
+    assert_eq!(count, 3, "list the new example above");
+}

@@ -2,6 +2,7 @@
 
 mod args;
 mod exit;
+mod files;
 mod hands;
 mod judge;
 mod limit;

@@ -4,7 +4,7 @@
 use std::io::{IsTerminal, Write};
 
 /// The two streams and how they want to be written.
-#[expect(clippy::struct_excessive_bools, reason = "four independent facts about the streams")]
+#[expect(clippy::struct_excessive_bools, reason = "independent facts about the streams")]
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Out {
     /// Machines read standard output: one JSON document and nothing else.
@@ -13,6 +13,8 @@ pub(crate) struct Out {
     pub(crate) quiet: bool,
     /// Colour on standard output.
     pub(crate) colour: bool,
+    /// Colour on standard error.
+    pub(crate) colour_on_error: bool,
     /// Standard error is a terminal: a status line may redraw itself.
     pub(crate) live: bool,
     /// Columns to fit into.
@@ -30,6 +32,7 @@ impl Out {
             json,
             quiet,
             colour: terminal && !no_colour && !json,
+            colour_on_error: std::io::stderr().is_terminal() && !no_colour,
             live: std::io::stderr().is_terminal() && !quiet,
             width: if columns == 0 { 99 } else { columns.clamp(40, 120) },
         }

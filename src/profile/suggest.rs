@@ -24,14 +24,18 @@ pub fn distance(a: &str, b: &str) -> usize {
 /// The known word nearest to `word`, if one is near enough to be meant: at most a third of its letters differ, or one
 /// is the beginning of the other. Of equals the first.
 pub fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
-    // A word longer than any of ours is not worth comparing letter by letter.
-    if word.is_empty() || word.len() > 64 {
+    // A word longer than any of ours is not worth comparing letter by letter, and a number is no misspelt word.
+    if word.len() > 64 || !word.chars().any(char::is_alphabetic) {
         return None;
     }
     let lower = word.to_lowercase();
     let mut best: Option<(usize, &str)> = None;
     for candidate in known {
         let steps = distance(word, candidate);
+        // 0.6 is no slip of the pen for 0.5, nor L4 for L1: other digits mean another thing.
+        if steps > 0 && letters(word) == letters(candidate) {
+            continue;
+        }
         let longest = word.chars().count().max(candidate.chars().count());
         let shortest = word.chars().count().min(candidate.chars().count());
         let other = candidate.to_lowercase();
@@ -42,6 +46,10 @@ pub fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Opti
         }
     }
     best.map(|(_, candidate)| candidate)
+}
+
+fn letters(word: &str) -> String {
+    word.chars().filter(|character| !character.is_ascii_digit()).flat_map(char::to_lowercase).collect()
 }
 
 /// `a`, `b` and `c`, each in backticks, for messages.
@@ -78,6 +86,8 @@ mod tests {
         assert_eq!(nearest("colour", known), None);
         assert_eq!(nearest("", known), None);
         assert_eq!(nearest("l1", ["L1", "L2"]), Some("L1"));
+        assert_eq!(nearest("L4", ["L1", "L2"]), None);
+        assert_eq!(nearest("0.6", ["0.5", "0.2S"]), None);
     }
 
     #[test]

@@ -66,14 +66,10 @@ fn rule(desk: &mut Desk, node: &Node, window_s: f64, plants: bool) -> Option<Rul
             desk.error(&section.place(key), message, mend);
         }
     }
-    Some(Rule {
-        limit: limit?,
-        per: per.unwrap_or(if amps { Per::Phase } else { Per::Total }),
-        averaging_s,
-        longest_s,
-        tolerance_w: section.number(desk, "tolerance_W", Bound::NotNegative).unwrap_or(0.0),
-        share: share(desk, &section),
-    })
+    let tolerance_w = section.number(desk, "tolerance_W", Bound::NotNegative).unwrap_or(0.0);
+    let share = share(desk, &section);
+    let per = per.unwrap_or(if amps { Per::Phase } else { Per::Total });
+    Some(Rule { limit: limit?, per, averaging_s, longest_s, tolerance_w, share })
 }
 
 fn rule_limit(desk: &mut Desk, section: &Section<'_>, plants: bool) -> Option<RuleLimit> {

@@ -17,5 +17,5 @@ pub(crate) mod walk;
 
 pub use profile::parse_profile;
 pub use site::parse_site;
-pub use suit::{check_pair, narrow, resolve};
+pub use suit::{check_pair, narrow, place_in_site, resolve};
 pub use tree::{FileKind, file_kind};

@@ -224,7 +224,7 @@ fn rollover(desk: &mut Desk, section: &Section<'_>, key: &PointKey, kind: Type) 
         Type::F32 | Type::F64 => f64::MAX,
     };
     if rollover > full {
-        let message = format!("a {} never gets to {rollover}: it starts again at {full}", kind.word());
+        let message = format!("{} never gets to {rollover}: it starts again at {full}", kind.word());
         desk.error(
             &section.place("rollover"),
             message,

@@ -207,9 +207,9 @@ fn raw(desk: &mut Desk, node: &Node, kind: Type) -> Option<u64> {
     let mend = if number < 0 && number >= -(1_i128 << (bits - 1)) {
         format!("write it as it stands in the registers: 0x{:X}", number + most + 1)
     } else {
-        format!("a {} holds 0 to 0x{most:X}", kind.word())
+        format!("{} holds 0 to 0x{most:X}", kind.word())
     };
-    desk.error(&node.span, format!("a {} can't hold the raw value {number}", kind.word()), mend);
+    desk.error(&node.span, format!("{} can't hold the raw value {number}", kind.word()), mend);
     None
 }
 
@@ -247,7 +247,7 @@ pub(super) fn parts(desk: &mut Desk, section: &Section<'_>) -> Option<Vec<PointK
         return None;
     };
     if items.len() < 2 {
-        desk.error(&node.span, format!("a sum of {} points", items.len()), mend);
+        desk.error(&node.span, "a sum has two points or more", mend);
         return None;
     }
     let mut parts = Vec::new();

@@ -7,7 +7,7 @@ use crate::profile::{Load, Placement, Plant, suggest};
 
 const LINES: &[(&str, Phase)] = &[("L1", Phase::L1), ("L2", Phase::L2), ("L3", Phase::L3)];
 
-/// Reads one plant.
+/// Reads one plant. A file with a fault is never used, so what could not be read only holds its place.
 pub(super) fn plant(desk: &mut Desk, node: &Node, default_name: String, limited: bool) -> Option<Plant> {
     let section = Section::open(desk, node, "[[plant]]", &["name", "rated_W", "phases", "storage"])?;
     let name = section.text(desk, "name").map_or(default_name, str::to_owned);
@@ -25,12 +25,12 @@ pub(super) fn plant(desk: &mut Desk, node: &Node, default_name: String, limited:
     };
     let storage = section.flag(desk, "storage");
     if limited && !section.has("storage") {
-        let message = format!("nothing says whether the plant {name} can store");
+        let message = format!("nothing says whether the plant `{name}` can store");
         let mend = "add `storage = true` for a battery or a hybrid with one, else `storage = false`; \
                     `false` is assumed, and a battery could absorb what the check tries to provoke";
         desk.warn(&section.span, message, mend);
     }
-    Some(Plant { name, rated_w: rated_w?, phases, storage: storage.unwrap_or(false) })
+    Some(Plant { name, rated_w: rated_w.unwrap_or(f64::NAN), phases, storage: storage.unwrap_or(false) })
 }
 
 fn phases(desk: &mut Desk, node: &Node) -> Vec<Phase> {
@@ -51,7 +51,7 @@ fn phases(desk: &mut Desk, node: &Node) -> Vec<Phase> {
     phases
 }
 
-/// Reads one load.
+/// Reads one load; of one with a fault the rest is still looked at.
 pub(super) fn load(desk: &mut Desk, node: &Node, default_name: String) -> Option<Load> {
     const KEYS: &[&str] =
         &["name", "power_W", "rated_V", "resistive", "power_factor", "leading", "tolerance", "phase"];
@@ -81,15 +81,17 @@ pub(super) fn load(desk: &mut Desk, node: &Node, default_name: String) -> Option
         let message = "`leading` without a `power_factor` below 1 says nothing";
         desk.error(&section.place("leading"), message, "add the power factor, such as `power_factor = 0.85`");
     }
+    let tolerance = tolerance(desk, &section).unwrap_or(DEFAULT_TOLERANCE);
+    let phase = section.node("phase").and_then(|node| placement(desk, node));
     Some(Load {
         name,
-        power_w: power_w?,
+        power_w: power_w.unwrap_or(f64::NAN),
         rated_v,
         resistive: resistive.unwrap_or(!section.has("power_factor")),
         power_factor: power_factor.unwrap_or(1.0),
         leading: leading.unwrap_or(false),
-        tolerance: tolerance(desk, &section).unwrap_or(DEFAULT_TOLERANCE),
-        phase: section.node("phase").and_then(|node| placement(desk, node)),
+        tolerance,
+        phase,
     })
 }
 

@@ -226,7 +226,7 @@ fn one_setting(desk: &mut Desk, nodes: &[&Node], meters: &[Meter]) {
                 || differs(a.stop_bits.map(u32::from), b.stop_bits.map(u32::from));
             if a.door == b.door && clash {
                 let message =
-                    format!("{} and {} hang on one line with different settings", early.name, late.name);
+                    format!("`{}` and `{}` hang on one line with different settings", early.name, late.name);
                 let at = value_of(nodes[index], "line")
                     .map_or_else(|| nodes[index].span.clone(), |n| n.span.clone());
                 desk.error(&at, message, "meters on one line share baud, parity and stop bits");
@@ -248,7 +248,7 @@ fn on_the_site(desk: &mut Desk, site: &Site, plants: &[&Node], loads: &[&Node]) 
             let at = value_of(node, "phases").map_or_else(|| node.span.clone(), |node| node.span.clone());
             desk.error(
                 &at,
-                format!("the plant {name} feeds {phase}, which this site does not have"),
+                format!("the plant `{name}` feeds {phase}, which this site does not have"),
                 mend.as_str(),
             );
         }
@@ -259,13 +259,13 @@ fn on_the_site(desk: &mut Desk, site: &Site, plants: &[&Node], loads: &[&Node]) 
         if let Some(phase) = lacks(placement_lines(*placement)) {
             desk.error(
                 &at,
-                format!("the load {name} needs {phase}, which this site does not have"),
+                format!("the load `{name}` needs {phase}, which this site does not have"),
                 mend.as_str(),
             );
         }
         if site.network == Network::Delta && matches!(placement, Placement::Line(_)) {
             let message =
-                format!("the load {name} sits between a line and a neutral that a delta network lacks");
+                format!("the load `{name}` sits between a line and a neutral that a delta network lacks");
             desk.warn(&at, message, "write the two lines: `phase = \"L1-L2\"`");
         }
     }

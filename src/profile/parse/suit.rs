@@ -75,6 +75,12 @@ pub fn narrow<'p>(profile: &'p Profile, site_lines: &[Phase]) -> Cow<'p, Profile
     Cow::Owned(narrowed)
 }
 
+/// Where a key of the meter of this index stands in a site's text: for faults that show only beside other files.
+pub fn place_in_site(text: &str, index: usize, key: &str) -> Range<usize> {
+    let (mut desk, root) = Desk::open("", text, &[]);
+    meter_place(&mut desk, &root, index, key)
+}
+
 /// Faults that need both files: the site (read from `site_file`, resolved) and the profile of its meter `index`. They
 /// point into the site file.
 pub fn check_pair(site_file: &str, site: &Site, index: usize, profile: &Profile) -> Faults {
@@ -93,13 +99,13 @@ pub fn check_pair(site_file: &str, site: &Site, index: usize, profile: &Profile)
             (Some(point), None) => found.push((
                 true,
                 whole(&mut desk, "profile"),
-                format!("the profile multiplies {} by `{key}`, and {} has none", point.key, meter.name),
+                format!("the profile multiplies {} by `{key}`, and the meter `{}` has none", point.key, meter.name),
                 format!("add `{key} = …` to this meter, primary over secondary: 200 A to 5 A is 40"),
             )),
             (None, Some(_)) => found.push((
                 false,
                 whole(&mut desk, key),
-                format!("`{key}` is used nowhere: the profile of {} multiplies nothing by it", meter.name),
+                format!("`{key}` is used nowhere: the profile of `{}` multiplies nothing by it", meter.name),
                 format!(
                     "leave it out if the meter has the ratio set in itself; else add `multiply = [\"{key}\"]` to the \
                      points of the profile that need it"

@@ -49,7 +49,7 @@ impl Value {
         match self {
             Self::Text(_) => "text",
             Self::Integer(_) => "a whole number",
-            Self::Real(_) => "a number",
+            Self::Real(_) => "a number with a decimal point",
             Self::Flag(_) => "true or false",
             Self::Date(_) => "a date",
             Self::List(_) => "a list",
@@ -119,10 +119,13 @@ fn convert(value: &DeValue<'_>) -> Value {
     }
 }
 
+/// Said of `[name` without its end.
+pub(super) const UNCLOSED_HEADING: &str = "a heading without its `]`";
+
 /// TOML's own complaints in words for somebody who does not know TOML.
 fn plain(message: &str) -> (String, &'static str) {
     let has = |part: &str| message.contains(part);
-    if has("string values must be quoted") {
+    if has("string values must be quoted") || has("invalid float") || has("invalid integer") {
         return (
             "a value that is neither a number nor in quotes".into(),
             "put text in quotes: key = \"text\"",
@@ -132,6 +135,12 @@ fn plain(message: &str) -> (String, &'static str) {
         return (
             "this stands in the file twice".into(),
             "keep one of the two; points of one quantity go under one heading",
+        );
+    }
+    if has("missing comma") {
+        return (
+            "something is missing before this: a comma, or the end of the line above".into(),
+            "close the line above with `}` or `]`, or put a comma between its parts",
         );
     }
     if has("key with no value") {
@@ -144,7 +153,7 @@ fn plain(message: &str) -> (String, &'static str) {
         return ("a `{` without its `}`".into(), "close it with `}`");
     }
     if has("unclosed table") {
-        return ("a heading without its `]`".into(), "close it: `[name]`");
+        return (UNCLOSED_HEADING.into(), "close it: `[name]`");
     }
     if has("unclosed array") {
         return ("a list without its `]`".into(), "close it with `]`");

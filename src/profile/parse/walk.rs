@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::tree::{Entry, Node, Value, read_tree};
+use super::tree::{Entry, Node, UNCLOSED_HEADING, Value, read_tree};
 use crate::base::Faults;
 use crate::profile::suggest;
 
@@ -24,7 +24,19 @@ impl Desk {
     ) -> (Self, Node) {
         let mut faults = Faults::new(file, text);
         let root = read_tree(text, &mut faults);
-        let broken = faults.list.iter().map(|fault| line_around(text, &fault.span)).collect();
+        let broken = faults
+            .list
+            .iter()
+            .map(|fault| {
+                let mut line = line_around(text, &fault.span);
+                if fault.message == UNCLOSED_HEADING {
+                    // What stands under a broken heading seems to stand elsewhere.
+                    let rest = text.get(line.end..).unwrap_or("");
+                    line.end = rest.find("\n[").map_or(text.len(), |at| line.end + at);
+                }
+                line
+            })
+            .collect();
         (Self { faults, homes, broken }, root)
     }
 
@@ -253,7 +265,7 @@ pub(crate) fn choose<T: Copy>(
     words: &[(&'static str, T)],
 ) -> Option<T> {
     let names = || words.iter().map(|(word, _)| *word);
-    let known = format!("it is one of {}", suggest::list(names(), "or"));
+    let known = format!("`{what}` is one of {}", suggest::list(names(), "or"));
     let Value::Text(text) = &node.value else {
         let quoted = match node.value {
             Value::Integer(_) | Value::Real(_) => "; mind the quotes: `\"1\"`, not `1`",
@@ -269,7 +281,7 @@ pub(crate) fn choose<T: Copy>(
             Some(near) => format!("did you mean `{near}`? {known}"),
             None => known,
         };
-        desk.error(&node.span, format!("`{text}` is no {what} known here"), mend);
+        desk.error(&node.span, format!("`{text}` is no value of `{what}`"), mend);
     }
     found
 }
@@ -286,7 +298,7 @@ pub(crate) fn whole(desk: &mut Desk, node: &Node, what: &str) -> Option<i128> {
             let mend = match other {
                 Value::Text(text) if is_number(text) => format!("write it without quotes: `{what} = {text}`"),
                 Value::Real(_) => "write it without a decimal point".to_owned(),
-                _ => format!("write `{what} = 1`, a plain number"),
+                _ => "write a plain number, without quotes and without a unit".to_owned(),
             };
             desk.error(&node.span, format!("`{what}` is {}, not a whole number", other.noun()), mend);
             None
@@ -303,7 +315,7 @@ pub(crate) fn real(desk: &mut Desk, node: &Node, what: &str) -> Option<f64> {
         other => {
             let mend = match other {
                 Value::Text(text) if is_number(text) => format!("write it without quotes: `{what} = {text}`"),
-                _ => format!("write `{what} = 1.0`, a plain number without a unit"),
+                _ => "write a plain number, without quotes and without a unit".to_owned(),
             };
             desk.error(&node.span, format!("`{what}` is {}, not a number", other.noun()), mend);
             None
