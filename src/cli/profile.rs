@@ -20,9 +20,10 @@ use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
 use super::exit::Exit;
-use super::files::{profile_file, site_files, text};
+use super::files::{profile_file, site_files};
 use super::out::Out;
 use super::render;
+use super::source::read_text;
 use crate::base::{Failure, Faults, Severity};
 use crate::profile::{FileKind, file_kind};
 
@@ -104,7 +105,7 @@ fn files_at_fault(faults: Vec<Faults>) -> Vec<Faults> {
 
 fn check_one(path: &Path) -> Result<Checked, Failure> {
     let file = path.display().to_string();
-    let (what, faults) = match file_kind(&text(path)?) {
+    let (what, faults) = match file_kind(&read_text(path)?.text) {
         FileKind::Site => match site_files(path) {
             Ok(files) => {
                 (format!("a site with {}", number(files.site.meters.len(), "meter")), files.warnings)

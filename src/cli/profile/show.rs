@@ -6,9 +6,10 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use super::super::exit::Exit;
-use super::super::files::{profile_file, site_files, text};
+use super::super::files::{profile_file, site_files};
 use super::super::out::Out;
 use super::super::render::{self, wrapped};
+use super::super::source::read_text;
 use super::{number, tool};
 use crate::base::{Failure, Faults, Phase, PointKey, Quantity, Span};
 use crate::profile::{
@@ -48,7 +49,7 @@ pub(super) fn run(path: &Path, out: &Out) -> Result<Exit, Failure> {
 }
 
 fn read(path: &Path) -> Result<(Vec<Shown>, Vec<Faults>), Failure> {
-    if file_kind(&text(path)?) == FileKind::Profile {
+    if file_kind(&read_text(path)?.text) == FileKind::Profile {
         let (profile, warnings) = profile_file(path)?;
         let shown = Shown {
             title: profile.name.clone(),
