@@ -227,3 +227,41 @@ fn the_example_profiles_are_sound() {
     let count = std::fs::read_dir(folder).unwrap().count();
     assert_eq!(count, 3, "list the new example above");
 }
+
+/// Every example in the documentation is a whole file and works.
+#[test]
+fn the_examples_in_the_documentation_work() {
+    let blocks =
+        |text: &'static str| text.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next());
+    let mut count = 0;
+    for block in blocks(include_str!("../docs/profile.md")) {
+        profile(block);
+        count += 1;
+    }
+    for block in blocks(include_str!("../docs/site.md")) {
+        site(block);
+        count += 1;
+    }
+    assert_eq!(count, 6);
+}
+
+/// The documentation names every key: this is what a person searches it for.
+#[test]
+fn the_documentation_names_every_key_of_the_contract() {
+    let named = |document: &str, text: &str| {
+        for line in text.lines() {
+            let code = line.split('#').next().unwrap_or("");
+            for word in code.split(|c: char| !(c.is_alphanumeric() || c == '_')) {
+                let key =
+                    code.contains(&format!("{word} =")) && word.starts_with(|c: char| c.is_ascii_lowercase());
+                assert!(!key || document.contains(word), "`{word}` is missing from the documentation");
+            }
+        }
+    };
+    named(include_str!("../docs/profile.md"), CONTRACT_PROFILE);
+    named(
+        include_str!("../docs/profile.md"),
+        include_str!("files/every-key.profile.toml").split("[points.other]").next().unwrap_or(""),
+    );
+    named(include_str!("../docs/site.md"), CONTRACT_SITE);
+}

@@ -33,7 +33,11 @@ const LOSSES: &[Loss] = &[
     ("slow update", |plan| (plan.update_s, plan.profile_update_s) = (3.0, 3.0), "renews its values"),
     ("slow update unsaid", |plan| plan.update_s = 3.0, "renews its values"),
     ("long averaging", |plan| (plan.averaging_s, plan.profile_averaging_s) = (4.0, 4.0), "averages over"),
-    ("long averaging unsaid", |plan| plan.averaging_s = 3.5, "averages over|which way this meter counts|wrong way"),
+    (
+        "long averaging unsaid",
+        |plan| plan.averaging_s = 3.5,
+        "averages over|which way this meter counts|wrong way",
+    ),
     ("steering meter without ct", |plan| plan.role = "steering", "steering meter without a `ct` pass"),
     (
         "steering meter with a failed ct",
