@@ -42,6 +42,10 @@ pub(crate) struct CommonArgs {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Take one reading and show it by quantity and phase, with what does not make sense about it
+    Read(super::read::ReadArgs),
+    /// Record until stopped, on a schedule that does not drift
+    Log(super::log::LogArgs),
     /// Export limit check: does the limit hold in a test window?
     Limit(super::limit::LimitArgs),
     /// Run again what a capture holds and compare with the verdict recorded

@@ -6,8 +6,11 @@ mod files;
 mod hands;
 mod judge;
 mod limit;
+mod live;
+mod log;
 mod out;
 mod profile;
+mod read;
 mod render;
 mod replay;
 mod simulate;
@@ -46,6 +49,8 @@ pub fn main() -> ExitCode {
 
 fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
     match command {
+        Command::Read(args) => read::run(&args, out),
+        Command::Log(args) => log::run(&args, out),
         Command::Limit(args) => limit::run(&args, out),
         Command::Replay(args) => replay::run(&args, out),
         Command::Profile(args) => profile::run(&args, out),

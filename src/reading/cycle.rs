@@ -124,6 +124,11 @@ impl CycleReader {
         &self.series
     }
 
+    /// What has been read so far, given away: a reader of a long log is emptied now and then. The open cycle stays.
+    pub fn take_so_far(&mut self) -> MeterSeries {
+        std::mem::take(&mut self.series)
+    }
+
     /// Closed cycles, and those of them with an answer missing.
     pub fn cycles(&self) -> (usize, usize) {
         (self.cycles, self.partial)

@@ -15,10 +15,18 @@ pub struct CaptureRef {
     pub sha256: String,
 }
 
-#[derive(Serialize)]
-struct Tool {
+/// The program that wrote a document.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Tool {
     name: &'static str,
     version: &'static str,
+}
+
+impl Default for Tool {
+    /// This one.
+    fn default() -> Self {
+        Self { name: env!("CARGO_PKG_NAME"), version: env!("CARGO_PKG_VERSION") }
+    }
 }
 
 #[derive(Serialize)]
@@ -47,7 +55,7 @@ pub fn document<B: Serialize>(
     captures: Option<&[CaptureRef]>,
 ) -> String {
     let document = Document {
-        tool: Tool { name: env!("CARGO_PKG_NAME"), version: env!("CARGO_PKG_VERSION") },
+        tool: Tool::default(),
         check,
         verdict: finding.verdict,
         headline: &finding.headline,

@@ -1,6 +1,7 @@
 //! Floor 8: documents and text for people.
 
 pub mod document;
+pub mod table;
 pub mod text;
 
-pub use document::{CaptureRef, differences, document};
+pub use document::{CaptureRef, Tool, differences, document};

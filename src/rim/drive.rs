@@ -121,7 +121,7 @@ pub enum Event {
 pub struct Session {
     clock: Clock,
     infos: Vec<LineInfo>,
-    path: PathBuf,
+    path: Option<PathBuf>,
     events: Receiver<Event>,
     waiting: std::collections::VecDeque<Event>,
     entries: Option<Sender<Entry>>,
@@ -149,6 +149,21 @@ impl Session {
         if plan.capture.exists() {
             return Err(super::store::exists(&plan.capture));
         }
+        Self::start_with(plan, || Store::create(&plan.capture))
+    }
+
+    /// The same without a capture, for looks that are no evidence: `plan.capture` is passed over.
+    ///
+    /// # Errors
+    /// As `start`.
+    pub fn start_unkept(plan: &SessionPlan) -> Result<Self, Failure> {
+        Self::start_with(plan, || Ok(Store::nowhere()))
+    }
+
+    fn start_with(
+        plan: &SessionPlan,
+        store: impl FnOnce() -> Result<Store, Failure>,
+    ) -> Result<Self, Failure> {
         let clock = Clock::start();
         let (events_in, events) = channel();
         let (entries, recorded) = channel();
@@ -161,7 +176,8 @@ impl Session {
         }
         let interrupts = Interrupts::listen(events_in.clone())
             .map_err(|error| Failure::nothing(format!("no signals can be heard: {error}")))?;
-        let store = Store::create(&plan.capture)?;
+        let store = store()?;
+        let path = store.path().map(Path::to_owned);
         let marks = first_marks(plan, clock.now());
         let recorder = Recorder::begin(clock, infos.clone(), store, marks, events_in.clone())?;
         let recorder = std::thread::Builder::new()
@@ -174,7 +190,7 @@ impl Session {
         Ok(Self {
             clock,
             infos,
-            path: plan.capture.clone(),
+            path,
             events,
             waiting: std::collections::VecDeque::new(),
             entries: Some(entries),
@@ -228,9 +244,9 @@ impl Session {
             .collect()
     }
 
-    /// Where the capture is.
-    pub fn path(&self) -> &Path {
-        &self.path
+    /// Where the capture is, if one is kept.
+    pub fn path(&self) -> Option<&Path> {
+        self.path.as_deref()
     }
 
     /// Stops asking: what is under way is settled, the meters' settings are read once more where that was wanted, and the
@@ -276,10 +292,10 @@ impl Session {
     /// Stops if that has not happened, finishes the block, syncs the file and hashes it.
     ///
     /// # Errors
-    /// The disk did not take all of it.
+    /// The disk did not take all of it; or no capture was kept.
     pub fn close(mut self) -> Result<ClosedCapture, Failure> {
         self.stop();
-        self.end().unwrap_or_else(|| Err(Failure::nothing(format!("{} was not closed", self.path.display()))))
+        self.end().unwrap_or_else(|| Err(Failure::nothing("the capture was not closed")))
     }
 
     fn end(&mut self) -> Option<Result<ClosedCapture, Failure>> {

@@ -43,7 +43,8 @@ impl Disk for File {
 /// An open capture.
 #[derive(Debug)]
 pub struct Store<D: Disk = File> {
-    disk: D,
+    /// Nothing for a capture that is not kept.
+    disk: Option<D>,
     path: PathBuf,
     length: u64,
     dirty: bool,
@@ -80,14 +81,22 @@ impl Store {
             twin.sync_all()
         });
         let syncer = Some(Syncer { wake, thread });
-        Ok(Self { disk: file, path: path.to_owned(), length: 0, dirty: false, syncer })
+        Ok(Self { disk: Some(file), path: path.to_owned(), length: 0, dirty: false, syncer })
+    }
+
+    /// A store that keeps nothing.
+    pub fn nowhere() -> Self {
+        Self { disk: None, path: PathBuf::new(), length: 0, dirty: false, syncer: None }
     }
 
     /// Syncs what is left, closes the file and hashes it as it stands on the disk.
     ///
     /// # Errors
-    /// The disk did not take all of it, or it cannot be read back.
+    /// The disk did not take all of it, or it cannot be read back; nothing was kept.
     pub fn close(mut self) -> Result<ClosedCapture, Failure> {
+        if self.disk.is_none() {
+            return Err(Failure::nothing("no capture was kept"));
+        }
         if let Some(syncer) = self.syncer.take() {
             drop(syncer.wake);
             match syncer.thread.join() {
@@ -107,9 +116,10 @@ impl<D: Disk> Store<D> {
     /// # Errors
     /// The disk is full or gone: what it took of these blocks is taken back, and what stood before stays readable.
     pub fn append(&mut self, blocks: &[u8]) -> Result<(), Failure> {
-        if let Err(error) = self.disk.append(blocks) {
+        let Some(disk) = &mut self.disk else { return Ok(()) };
+        if let Err(error) = disk.append(blocks) {
             // Should even this fail, the reader still finds the cut and uses what stands before it.
-            let _ = self.disk.cut(self.length);
+            let _ = disk.cut(self.length);
             return Err(full(&self.path, &error));
         }
         self.length += blocks.len() as u64;
@@ -137,9 +147,9 @@ impl<D: Disk> Store<D> {
         }
     }
 
-    /// Where it is.
-    pub fn path(&self) -> &Path {
-        &self.path
+    /// Where it is, if it is kept.
+    pub fn path(&self) -> Option<&Path> {
+        self.disk.is_some().then_some(&self.path)
     }
 
     /// How many bytes it holds.
@@ -229,12 +239,12 @@ mod tests {
 
     #[test]
     fn a_full_disk_is_told_and_leaves_whole_blocks() {
-        let disk = Small(Vec::new(), 10);
+        let disk = Some(Small(Vec::new(), 10));
         let mut store = Store { disk, path: "a".into(), length: 0, dirty: false, syncer: None };
         store.append(b"whole 1").expect("room");
         let failure = store.append(b"whole 2").expect_err("no room");
         assert_eq!(failure.kind, crate::base::FailureKind::NothingMeasured);
         assert!(failure.hint.expect("hint").contains("make room"));
-        assert_eq!(store.disk.0, b"whole 1");
+        assert_eq!(store.disk.expect("kept").0, b"whole 1");
     }
 }

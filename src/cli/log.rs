@@ -1,0 +1,317 @@
+//! `wattward log` records until it is stopped, on a schedule that does not drift.
+//!
+//! ```console
+//! $ wattward log --site site.toml --every 1s --for 2h
+//! listening 5.0 s for another master before the first request
+//! 14:13:20  1 h 02 min  3721 readings  0 missed  total -412.0 W            (redrawn in place)
+//! recorded 2 h 00 min in log-20260921-141320.pcapng
+//! 7200 readings of 7200, 0 missed, longest gap 1.0 s; answers in 38 ms (p50), 61 ms (p99), 84 ms (max)
+//! ```
+//!
+//! Ctrl-C finishes the block and says where the file is. A lost line is waited for, and the same file goes on. Exit codes:
+//! 0 recorded (also when stopped by Ctrl-C), 2 a file or option is wrong, 4 nothing was heard, the disk is full, or
+//! another master is on the line.
+
+use std::fmt::Write as _;
+
+use clap::Args;
+use serde::Serialize;
+
+use super::args::{LiveArgs, SourceArgs, span};
+use super::exit::Exit;
+use super::live::{Purpose, Step, Watching};
+use super::out::Out;
+use super::source::{Extra, set_up};
+use crate::base::{Failure, Phase, PointKey, Quantity, Span, Stamp};
+use crate::link::{Pairer, Quality};
+use crate::reading::{CycleReader, Ratios};
+use crate::record::Record;
+use crate::report::table::latest;
+use crate::report::{CaptureRef, Tool};
+use crate::rim::drive::LineStats;
+
+/// Options of `log`.
+#[derive(Args, Debug)]
+pub(crate) struct LogArgs {
+    #[command(flatten)]
+    source: SourceArgs,
+    #[command(flatten)]
+    live: LiveArgs,
+    /// Stop after this long [default: when stopped by Ctrl-C]
+    #[arg(long = "for", value_name = "TIME", value_parser = span)]
+    lasting: Option<Span>,
+}
+
+/// How often the status line is redrawn.
+const REDRAW: Span = Span::from_millis(500);
+/// The values behind the status line are let go after so many transactions, so that a long log takes no more memory than
+/// a short one.
+const FRESH: usize = 10_000;
+
+/// What the log holds so far, in bounded memory.
+struct Tally {
+    pairer: Pairer,
+    quality: Quality,
+    meters: Vec<Way>,
+}
+
+/// One meter on the way to the status line.
+struct Way {
+    door: String,
+    unit: u8,
+    name: String,
+    reader: CycleReader,
+    settled: usize,
+}
+
+#[derive(Serialize)]
+struct Document<'a> {
+    tool: Tool,
+    site: &'a str,
+    start: Stamp,
+    end: Stamp,
+    duration_s: f64,
+    every_s: Option<f64>,
+    meters: Vec<MeterCount<'a>>,
+    line: LineCount,
+    captures: &'a [CaptureRef],
+}
+
+#[derive(Serialize)]
+struct MeterCount<'a> {
+    meter: &'a str,
+    readings: usize,
+    partial: usize,
+}
+
+#[derive(Serialize)]
+struct LineCount {
+    slots_missed: u64,
+    requests: u64,
+    answers: u64,
+    timeouts: u64,
+    damaged: u64,
+    exceptions: u64,
+    stray_bytes: u64,
+    longest_gap_s: Option<f64>,
+    answer_s: Times,
+}
+
+#[derive(Serialize)]
+struct Times {
+    p50: Option<f64>,
+    p99: Option<f64>,
+    max: Option<f64>,
+}
+
+/// Runs the command.
+pub(crate) fn run(args: &LogArgs, out: &Out) -> Result<Exit, Failure> {
+    if !args.source.from.is_empty() {
+        return Err(Failure::usage("a log is recorded from a live line")
+            .hint("`wattward read --from` shows a capture"));
+    }
+    let set_up = set_up(&args.source, &Extra::default())?;
+    let site = set_up.site.clone();
+    let profiles = set_up.profiles.clone();
+    let purpose = Purpose {
+        name: "log",
+        evidence: true,
+        meters: Vec::new(),
+        cycles: None,
+        settings: true,
+        keyboard: false,
+    };
+    let mut live = Watching::begin(set_up, &args.live, purpose, out)?;
+    let mut tally = Tally {
+        pairer: Pairer::new(live.session.lines()),
+        quality: Quality::new(live.session.lines()),
+        meters: site
+            .meters
+            .iter()
+            .zip(&profiles)
+            .map(|(meter, profile)| {
+                let reader = CycleReader::new(profile.clone(), Ratios::of(meter));
+                Way {
+                    door: meter.line.door.name().to_owned(),
+                    unit: meter.unit.unwrap_or(profile.unit),
+                    name: meter.name.clone(),
+                    reader,
+                    settled: 0,
+                }
+            })
+            .collect(),
+    };
+    let doors: Vec<String> = live.session.lines().iter().map(|line| line.name.clone()).collect();
+    let start = live.now();
+    let listening = if args.live.listen { Span::ZERO } else { args.live.listen_first };
+    let end = args.lasting.map(|lasting| start + listening + lasting);
+    let mut redraw = start;
+    loop {
+        let deadline = end.map_or(redraw, |end| end.min(redraw));
+        match live.next(deadline, out)? {
+            Step::Records(records) => tally.take(&records, &doors),
+            Step::Interrupt => break,
+            Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd => {}
+        }
+        let now = live.now();
+        if now >= redraw {
+            redraw = redraw.max(now - REDRAW) + REDRAW;
+            out.status(&tally.status(now, start, missed(&live.session.stats())));
+        }
+        if end.is_some_and(|end| now >= end) {
+            break;
+        }
+    }
+    out.clear_status();
+    let stats = live.session.stats();
+    let ended = live.now();
+    let every = live.every;
+    let (records, closed) = live.close()?;
+    tally.take(&records, &doors);
+    let Some(closed) = closed else { return Err(Failure::nothing("no capture was kept")) };
+    let captures = [CaptureRef { file: closed.path.display().to_string(), sha256: closed.sha256 }];
+    tally.finish(&doors);
+    if out.json {
+        let document = tally.document(&site.name, (start, ended), every, missed(&stats), &captures);
+        out.print(&serde_json::to_string_pretty(&document).unwrap_or_default());
+    } else {
+        out.print(&tally.summary(ended - start, missed(&stats), &captures[0].file));
+    }
+    if tally.quality.answers == 0 {
+        return Err(Failure::nothing(format!("nothing was read; what was heard is in {}", captures[0].file))
+            .hint("`wattward line` says what is wrong with a line"));
+    }
+    Ok(Exit::Done)
+}
+
+fn missed(stats: &[LineStats]) -> u64 {
+    stats.iter().map(|line| line.missed).sum()
+}
+
+impl Tally {
+    fn take(&mut self, records: &[Record], doors: &[String]) {
+        for record in records {
+            self.quality.record(record);
+            let mut settled = Vec::new();
+            self.pairer.push(record, &mut settled);
+            self.settle(&settled, doors);
+        }
+    }
+
+    fn finish(&mut self, doors: &[String]) {
+        let mut settled = Vec::new();
+        self.pairer.finish(&mut settled);
+        self.settle(&settled, doors);
+        for meter in &mut self.meters {
+            meter.reader.close();
+        }
+    }
+
+    fn settle(&mut self, settled: &[crate::link::Transaction], doors: &[String]) {
+        for transaction in settled {
+            self.quality.transaction(transaction);
+            let door = doors.get(usize::from(transaction.line));
+            for meter in &mut self.meters {
+                if Some(&meter.door) == door && meter.unit == transaction.asked.unit {
+                    meter.take(transaction);
+                }
+            }
+        }
+    }
+
+    fn status(&self, now: Stamp, start: Stamp, missed: u64) -> String {
+        let readings: usize = self.meters.iter().map(|meter| meter.cycles().0).sum();
+        let clock = now.rfc3339(0);
+        let clock = clock.get(11..19).unwrap_or_default();
+        let mut text = format!("{clock} UTC  {}  {readings} readings  {missed} missed", now - start);
+        for meter in &self.meters {
+            let latest = latest(meter.reader.so_far());
+            let power =
+                |phase| latest.get(&PointKey::Of(Quantity::ActivePower, phase)).map(|sample| sample.value);
+            let by_phase: Vec<f64> = Phase::LINES.into_iter().filter_map(power).collect();
+            let total = power(Phase::Total).or_else(|| (!by_phase.is_empty()).then(|| by_phase.iter().sum()));
+            if let Some(total) = total {
+                let _ = write!(text, "  {} {total:.1} W", meter.name);
+            }
+        }
+        text
+    }
+
+    fn summary(&self, lasted: Span, missed: u64, file: &str) -> String {
+        let mut text = format!("recorded {lasted} in {file}\n");
+        for meter in &self.meters {
+            let (readings, partial) = meter.cycles();
+            let _ = writeln!(text, "{}: {readings} readings, {partial} of them incomplete", meter.name);
+        }
+        let quality = &self.quality;
+        let exceptions: u64 = quality.exceptions.values().sum();
+        let _ = write!(
+            text,
+            "{missed} slots missed; {} requests, {} unanswered, {} damaged, {exceptions} refused",
+            quality.requests, quality.timeouts, quality.damaged
+        );
+        if let Some(gap) = quality.longest_gap {
+            let _ = write!(text, "; longest gap {gap}");
+        }
+        let quantile = |share| quality.times.quantile(share);
+        if let (Some(p50), Some(p99), Some(max)) = (quantile(0.5), quantile(0.99), quantile(1.0)) {
+            let _ = write!(text, "\nanswers begin after {p50} (p50), {p99} (p99), {max} (max)");
+        }
+        text
+    }
+
+    fn document<'a>(
+        &'a self,
+        site: &'a str,
+        (start, end): (Stamp, Stamp),
+        every: Option<Span>,
+        missed: u64,
+        captures: &'a [CaptureRef],
+    ) -> Document<'a> {
+        let quality = &self.quality;
+        let seconds = |share| quality.times.quantile(share).map(Span::seconds);
+        Document {
+            tool: Tool::default(),
+            site,
+            start,
+            end,
+            duration_s: (end - start).seconds(),
+            every_s: every.map(Span::seconds),
+            meters: self
+                .meters
+                .iter()
+                .map(|meter| {
+                    let (readings, partial) = meter.cycles();
+                    MeterCount { meter: &meter.name, readings, partial }
+                })
+                .collect(),
+            line: LineCount {
+                slots_missed: missed,
+                requests: quality.requests,
+                answers: quality.answers,
+                timeouts: quality.timeouts,
+                damaged: quality.damaged,
+                exceptions: quality.exceptions.values().sum(),
+                stray_bytes: quality.stray_bytes,
+                longest_gap_s: quality.longest_gap.map(Span::seconds),
+                answer_s: Times { p50: seconds(0.5), p99: seconds(0.99), max: seconds(1.0) },
+            },
+            captures,
+        }
+    }
+}
+
+impl Way {
+    fn cycles(&self) -> (usize, usize) {
+        self.reader.cycles()
+    }
+
+    /// Takes one transaction; now and then the values behind it are let go.
+    fn take(&mut self, transaction: &crate::link::Transaction) {
+        self.settled += 1;
+        if self.settled.is_multiple_of(FRESH) {
+            self.reader.take_so_far();
+        }
+        self.reader.push(transaction);
+    }
+}
