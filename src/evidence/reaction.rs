@@ -54,19 +54,33 @@ pub fn edge_at(
     let mut edges: Vec<Edge> = Vec::new();
     let mut index = start;
     while index < end {
-        let baseline = &channel.active_w[index.saturating_sub(3)..index];
-        let before_w = median(baseline);
-        // Only a step from a level that stood still says which way it went: before it, an older one may be fading.
-        let still = baseline.iter().all(|value| (value - before_w).abs() <= 0.5 * least);
-        if still && (channel.active_w[index] - before_w).abs() > least {
-            let edge = follow(channel, index, before_w, lag_s);
-            index = edge.0;
+        if let Some((first, before_w)) = starts_at(&channel.active_w, index, least) {
+            let edge = follow(channel, first, before_w, lag_s);
+            index = edge.0.max(index);
             edges.push(edge.1);
         }
         index += 1;
     }
     let largest = edges.iter().fold(0.0_f64, |largest, edge| largest.max(edge.step_w.abs()));
     edges.into_iter().find(|edge| edge.step_w.abs() >= 0.5 * largest)
+}
+
+/// Whether a step is under way at a reading: where it began, and the level before it. Only a step from a level that stood
+/// still says which way it went: before it, an older one may be fading. A meter that averages shows the beginning of a step
+/// as a reading in between, which is neither the old level nor yet a step.
+fn starts_at(power_w: &[f64], index: usize, least: f64) -> Option<(usize, f64)> {
+    let level = |end: usize| {
+        let baseline = power_w.get(end.checked_sub(3)?..end)?;
+        let before_w = median(baseline);
+        baseline.iter().all(|value| (value - before_w).abs() <= 0.5 * least).then_some(before_w)
+    };
+    let value = power_w.get(index)?;
+    if let Some(before_w) = level(index) {
+        return ((value - before_w).abs() > least).then_some((index, before_w));
+    }
+    let before_w = level(index - 1)?;
+    let (begun, gone) = (power_w.get(index - 1)? - before_w, value - before_w);
+    (begun * gone > 0.0 && gone.abs() > begun.abs() && gone.abs() > least).then_some((index - 1, before_w))
 }
 
 /// A step must stand out of the scatter and be a tenth of the load, where that is known.
@@ -170,5 +184,25 @@ pub fn reaction(channel: &Channel, edge: &Edge, level_w: f64, to: f64, noise_w: 
         dead_time_s: back_by(0.1).map(|(t, _)| t - edge.at),
         settled_s,
         overshoot_w: if farther > band { farther } else { 0.0 },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A boiler of 3 kW comes on while the meter averages: its first reading of the step lies between a tenth of the load
+    /// and half of that, neither level nor step. The control's answer after it must not pass for the step.
+    #[test]
+    fn a_step_begun_in_between_is_the_step_and_not_the_controls_answer() {
+        let power_w = [170.0, 168.0, 171.0, 170.0, 390.0, 3120.0, 3118.0, 3121.0, 1300.0, 450.0, 452.0];
+        let found: Vec<Option<(usize, f64)>> =
+            (3..power_w.len()).map(|index| starts_at(&power_w, index, 300.0)).collect();
+        assert_eq!(found[..3], [None, None, Some((4, 170.0))]);
+        // the answer is found where it stands, later
+        assert_eq!(found[5], Some((8, 3120.0)));
+        // a slow slope without a level before it is no step
+        let slope: Vec<f64> = (0..20).map(|n| 200.0 * f64::from(n)).collect();
+        assert!((3..20).all(|index| starts_at(&slope, index, 300.0).is_none()));
     }
 }
