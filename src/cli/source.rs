@@ -52,6 +52,10 @@ pub(crate) struct Loaded {
 pub(crate) fn set_up(args: &SourceArgs, extra: &Extra) -> Result<SetUp, Failure> {
     let mut overrides = Overrides::default();
     let (text, folder) = live_site_text(args, extra)?;
+    if args.names_a_line() {
+        // Named on the command line, so a missing file is told as just that.
+        overrides.profile = args.profile.as_deref().map(read_text).transpose()?;
+    }
     add_profiles(&mut overrides, &text, folder.as_deref());
     overrides.site = Some(text);
     let (site, profiles, warnings) = crate::pipeline::site_and_profiles(std::iter::empty(), &overrides)?;
