@@ -23,10 +23,12 @@ use std::time::Duration;
 use clap::Args;
 
 use super::exit::Exit;
+use super::files::site_files;
 use super::out::Out;
 use super::render;
+use super::source::read_text;
 use crate::base::{Failure, Faults, Span};
-use crate::profile::{Door, Profile, Site, check_pair, parse_profile, parse_site, resolve};
+use crate::profile::{Door, Profile, Site};
 use crate::rim::clock::Clock;
 use crate::rim::drive::Event;
 use crate::rim::person::{Interrupts, listen};
@@ -227,7 +229,7 @@ fn listing(scenario: &Scenario, doors: &[Serving]) -> String {
 
 /// Reads a scenario with its site and profiles, or a site file with its profiles; gives the site file's path too.
 pub(crate) fn load(file: &Path, out: &Out) -> Result<(Scenario, PathBuf), Failure> {
-    let text = read(file)?;
+    let text = read_text(file)?.text;
     if !is_scenario(&text) {
         let (site, profiles) = load_site(file, out)?;
         return Ok((Scenario::of(site, profiles), file.to_path_buf()));
@@ -253,39 +255,13 @@ pub(crate) fn load(file: &Path, out: &Out) -> Result<(Scenario, PathBuf), Failur
 }
 
 fn load_site(file: &Path, out: &Out) -> Result<(Site, Vec<Profile>), Failure> {
-    let shown = file.display().to_string();
-    let wrong = |faults: Faults| Failure::faulty_files(vec![faults]);
-    let (mut site, warnings) = parse_site(&shown, &read(file)?).map_err(wrong)?;
-    warn(&warnings, out);
-    let mut profiles = Vec::new();
-    let mut faulty = Vec::new();
-    for meter in &site.meters {
-        let path = file.parent().unwrap_or(Path::new("")).join(&meter.profile);
-        match parse_profile(&path.display().to_string(), &read(&path)?) {
-            Ok((profile, warnings)) => {
-                warn(&warnings, out);
-                profiles.push(profile);
-            }
-            Err(faults) => faulty.push(faults),
-        }
-    }
-    if !faulty.is_empty() {
-        return Err(Failure::faulty_files(faulty));
-    }
-    resolve(&mut site, &profiles);
-    let pairs = profiles.iter().enumerate().map(|(index, profile)| check_pair(&shown, &site, index, profile));
-    let faulty: Vec<Faults> = pairs.filter(Faults::any_error).collect();
-    if faulty.is_empty() { Ok((site, profiles)) } else { Err(Failure::faulty_files(faulty)) }
+    let files = site_files(file)?;
+    files.warnings.iter().for_each(|warnings| warn(warnings, out));
+    Ok((files.site, files.profiles))
 }
 
 fn warn(warnings: &Faults, out: &Out) {
     if !warnings.list.is_empty() {
         out.note(&render::faults(warnings, out));
     }
-}
-
-#[expect(clippy::disallowed_methods, reason = "the command line reads the user's files")]
-fn read(file: &Path) -> Result<String, Failure> {
-    std::fs::read_to_string(file)
-        .map_err(|error| Failure::usage(format!("{} cannot be read: {error}", file.display())))
 }
