@@ -3,6 +3,7 @@
 pub mod activity;
 pub mod echo;
 pub mod heard;
+pub mod listen;
 pub mod master;
 pub mod pair;
 pub mod quality;
@@ -11,6 +12,7 @@ pub mod transaction;
 
 pub use echo::Echo;
 pub use heard::Heard;
+pub use listen::{Latency, Listen, ListenDocument, ListenRange};
 pub use master::{Counters, Input, Master, MasterPlan, Output, Question, UnitPlan, Why};
 pub use pair::Pairer;
 pub use quality::{Cause, Quality, Rate, causes};

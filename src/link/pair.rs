@@ -169,7 +169,7 @@ impl Line {
             return false;
         };
         let waiting = self.waiting.remove(place);
-        self.times.learn(frame.at - waiting.end);
+        self.times.learn(self.times.took(waiting.at, waiting.end, frame.at));
         let suspect = self.owed.answered(unit, &waiting.pdu, waiting.end, pdu);
         self.owed.heard(frame.at, end);
         let outcome = match *pdu {

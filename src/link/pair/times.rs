@@ -45,6 +45,11 @@ impl Times {
         self.known.then(|| (answered - asked).max(Span::ZERO))
     }
 
+    /// What an answer took at most: without the baud the question's own time cannot be taken off.
+    pub(super) fn took(&self, asked: Stamp, end: Stamp, answered: Stamp) -> Span {
+        answered - if self.known { end } else { asked }
+    }
+
     /// An answer took so long.
     pub(super) fn learn(&mut self, latency: Span) {
         self.worst = self.worst.max(Some(latency.min(SLOWEST)));
