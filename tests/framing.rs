@@ -207,26 +207,34 @@ fn nothing_is_lost_of_the_worst_bytes_there_are() {
     }
 }
 
+/// Time this thread has spent on a processor, so that a busy machine does not count (Linux).
+fn seconds_on_cpu() -> f64 {
+    #[expect(clippy::disallowed_methods, reason = "this test measures")]
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap();
+    text.split(' ').next().unwrap().parse::<f64>().unwrap() / 1e9
+}
+
 /// The figure of the acceptance (50 MB in under a second) is for a release build:
 /// `cargo test --release --test framing -- --ignored --nocapture`.
 #[test]
 #[ignore = "a measurement, meant for a release build"]
 fn fifty_megabytes_of_the_worst_bytes_take_less_than_a_second_in_a_release_build() {
+    let mut slowest = 0.0;
     for (name, bytes) in worst_cases(50_000_000) {
         let mut framer = Framer::new(0, Medium::Serial, Some(9600));
         let mut records = Vec::new();
         let chunks: Vec<Chunk> =
             bytes.chunks(65_536).map(|bytes| chunk(Stamp::default(), bytes.to_vec())).collect();
-        #[expect(clippy::disallowed_methods, reason = "this test measures")]
-        let start = std::time::Instant::now();
+        let start = seconds_on_cpu();
         for chunk in &chunks {
             framer.push(chunk, &mut records);
             records.clear();
         }
-        let took = start.elapsed().as_secs_f64();
+        let took = seconds_on_cpu() - start;
         println!("{name}: {took:.2} s");
-        assert!(took < 1.0, "{name}: {took:.2} s");
+        slowest = f64::max(slowest, took);
     }
+    assert!(slowest < 1.0, "{slowest:.2} s");
 }
 
 #[test]

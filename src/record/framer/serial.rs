@@ -5,10 +5,11 @@ use super::MOST_PENDING;
 use super::open::Open;
 use super::tape::Tape;
 use crate::base::{Span, Stamp};
+use crate::wire::Part;
 use crate::wire::heard::{self, Length};
-use crate::wire::{Part, rtu};
 
 mod belief;
+mod damage;
 
 use belief::{Beliefs, Proof};
 
@@ -18,8 +19,6 @@ const SLICE: usize = 4096;
 const HELD_FOR: usize = 512;
 /// Noise tolerated between our question and its echo.
 const BEFORE_ECHO: usize = 2;
-/// Bad-CRC answers to one question for which a better reading is looked for before they are told at once.
-const LOOKS: u8 = 8;
 
 #[derive(Debug)]
 pub(super) struct Serial {
@@ -38,11 +37,13 @@ pub(super) struct Serial {
     looks: u8,
 }
 
-/// A question that nothing vouches for yet.
+/// A question held back.
 #[derive(Debug)]
 struct Held {
     start: usize,
     end: usize,
+    /// It is one, unless these bytes turn out to be the start of the answer due; otherwise nothing vouches for it yet.
+    vouched: bool,
 }
 
 /// A way to read the bytes up to here.
@@ -112,12 +113,15 @@ impl Serial {
 
     /// Nothing reaches over this place, and nothing before it waits any longer.
     fn separate(&mut self, out: &mut Vec<Record>) {
-        self.held = None;
+        self.release(out);
         self.pause(out);
     }
 
-    /// No frame reaches over this place. A question held back waits on: its answer may lie behind the pause.
+    /// No frame reaches over this place. A question nothing vouches for waits on: its answer may lie behind the pause.
     fn pause(&mut self, out: &mut Vec<Record>) {
+        if self.held.as_ref().is_some_and(|held| held.vouched) {
+            self.release(out);
+        }
         self.open.clear();
         self.floor = self.tape.end();
         if self.held.is_none() {
@@ -126,13 +130,22 @@ impl Serial {
         self.tape.forget(self.head);
     }
 
+    /// Holds nothing back any longer.
+    fn release(&mut self, out: &mut Vec<Record>) {
+        if let Some(held) = self.held.take().filter(|held| held.vouched) {
+            self.tell_stray(held.start, out);
+            self.tell_frame(held.end, Role::Request, out);
+            self.floor = self.floor.max(held.end);
+        }
+    }
+
     /// Looks at the stream with `place` bytes of it known.
     fn look(&mut self, place: usize, out: &mut Vec<Record>) {
         let mut best: Option<Reading> = None;
-        let mut damaged = None;
+        let (mut damaged, mut release) = (None, false);
         let mut due = self.open.take(place);
         while let Some((start, part)) = self.open.step(&mut due) {
-            if !self.advance(start, part, place) {
+            if start < self.floor || !self.advance(start, part, place) {
                 continue;
             }
             if self.tape.crc_ok(start, place) {
@@ -141,22 +154,50 @@ impl Serial {
                 {
                     best = Some(Reading { start, part, proof });
                 }
-            } else if part == Part::Response && self.mimics(start, place) {
-                damaged = damaged.max(Some(start));
+            } else if part == Part::Response {
+                release |= self.held.as_ref().is_some_and(|held| held.vouched && held.start == start);
+                if self.mimics(start, place) {
+                    damaged = damaged.max(Some(start));
+                }
             }
         }
         if let Some(start) = place.checked_sub(2).filter(|&start| start >= self.floor) {
             self.begin(start, place);
         }
         match (best, damaged) {
-            (Some(Reading { start, proof: Proof::None, .. }), _) => {
-                self.held = Some(Held { start, end: place });
-                self.beliefs.hold(self.tape.byte(start), self.tape.slice(start + 1, place - 2));
+            (Some(reading), _) if self.waits(&reading, place) => {
+                if self.held.as_ref().is_none_or(|held| held.end <= reading.start) {
+                    self.release(out);
+                    let vouched = reading.proof != Proof::None;
+                    self.held = Some(Held { start: reading.start, end: place, vouched });
+                    self.beliefs
+                        .hold(self.tape.byte(reading.start), self.tape.slice(reading.start + 1, place - 2));
+                }
             }
             (Some(reading), _) => self.accept(&reading, place, out),
             (None, Some(start)) => self.tell_damaged(start, place, out),
-            (None, None) => self.relieve(place, out),
+            (None, None) => {
+                if release {
+                    self.release(out);
+                }
+                self.relieve(place, out);
+            }
         }
+    }
+
+    /// Whether a question is to be held back: nothing vouches for it, or the answer due would start with just its bytes
+    /// and go on (`02 03 04 …` asks at 0x04.. and tells 4 bytes; the sum fits by chance once in 65,536).
+    fn waits(&self, reading: &Reading, place: usize) -> bool {
+        let may_be_answer = || {
+            self.direction == Direction::In
+                && matches!(reading.proof, Proof::Question | Proof::Repetition)
+                && self.beliefs.pending().is_some_and(|question| {
+                    let bytes = self.tape.slice(reading.start, place);
+                    question.starts_answer(bytes)
+                        && question.answer_length(bytes[1]).is_some_and(|length| length > bytes.len())
+                })
+        };
+        reading.proof == Proof::None || may_be_answer()
     }
 
     /// Opens the readings of a frame begun at `start`, of which address and function are known.
@@ -229,8 +270,8 @@ impl Serial {
             let (unit, pdu) = (self.tape.byte(reading.start), self.tape.slice(reading.start + 1, place - 2));
             let vouched = match reading.proof {
                 Proof::HeldAnswer => true,
-                Proof::Repetition => self.beliefs.repeats_held(unit, pdu),
-                _ => false,
+                Proof::Repetition => held.vouched || self.beliefs.repeats_held(unit, pdu),
+                _ => held.vouched,
             };
             if vouched {
                 self.tell_stray(held.start, out);
@@ -292,59 +333,10 @@ impl Serial {
         self.head = self.head.max(end);
     }
 
-    /// Where among the bytes up to `end` the answer due seems to stand, spoilt or cut off.
-    fn damaged_answer(&self, end: usize) -> Option<(usize, usize)> {
-        let question = self.beliefs.pending().filter(|question| !question.damaged)?;
-        if self.direction == Direction::Out || end < self.head + 3 || self.head < question.end {
-            return None;
-        }
-        let bytes = self.tape.slice(self.head, end);
-        let found = bytes.windows(3).position(|start| question.starts_answer(start));
-        let (from, length) = match found {
-            Some(offset) => (offset, question.answer_length(bytes[offset + 1])),
-            None => (0, question.answer_length(question.pdu[0]).filter(|&due| due == bytes.len())),
-        };
-        let length = length.or(found.map(|offset| bytes.len() - offset))?;
-        Some((self.head + from, end.min(self.head + from + length)))
-    }
-
-    /// Whether a whole candidate with a bad CRC has just the head that the answer due must have.
-    fn mimics(&self, start: usize, place: usize) -> bool {
-        self.looks < LOOKS
-            && self.held.is_none()
-            && self.direction == Direction::In
-            && self.beliefs.pending().is_some_and(|question| {
-                !question.damaged
-                    && start >= question.end
-                    && question.starts_answer(self.tape.slice(start, place))
-                    && question.answer_length(self.tape.byte(start + 1)) == Some(place - start)
-            })
-    }
-
-    /// Tells a spoilt answer at once, unless the answer itself may have begun elsewhere in these bytes.
-    fn tell_damaged(&mut self, start: usize, place: usize, out: &mut Vec<Record>) {
-        self.looks += 1;
-        let Some(question) = self.beliefs.pending() else { return };
-        let from = self.floor.max(place.saturating_sub(rtu::LONGEST - 1));
-        let better = (from..place).filter(|&other| other != start).any(|other| {
-            let bytes = self.tape.slice(other, place);
-            let whole = bytes.get(1).and_then(|&function| question.answer_length(function));
-            question.may_start_answer(bytes) && whole.is_none_or(|length| bytes.len() < length)
-        });
-        if better {
-            return;
-        }
-        self.beliefs.damaged();
-        self.tell(start, StrayWhy::Noise, out);
-        self.tell(place, StrayWhy::Damaged, out);
-        self.open.clear();
-        self.floor = place;
-    }
-
     /// Keeps what waits within bounds.
     fn relieve(&mut self, place: usize, out: &mut Vec<Record>) {
         if self.held.as_ref().is_some_and(|held| place > held.end + HELD_FOR) {
-            self.held = None;
+            self.release(out);
         }
         if self.held.is_none() && place > self.head + MOST_PENDING {
             self.tell_stray(place - MOST_PENDING / 2, out);
