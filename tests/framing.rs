@@ -207,20 +207,22 @@ fn nothing_is_lost_of_the_worst_bytes_there_are() {
     }
 }
 
-/// Time this thread has spent on a processor, so that a busy machine does not count (Linux).
+/// Time this thread has spent on a processor, so that a busy machine does not count.
+#[cfg(target_os = "linux")]
 fn seconds_on_cpu() -> f64 {
     #[expect(clippy::disallowed_methods, reason = "this test measures")]
     let text = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap();
     text.split(' ').next().unwrap().parse::<f64>().unwrap() / 1e9
 }
 
-/// The figure of the acceptance (50 MB in under a second) is for a release build:
-/// `cargo test --release --test framing -- --ignored --nocapture`.
+/// In a release build with 50 MB (`cargo test --release --test framing -- --nocapture` prints the figures), otherwise
+/// with what an unoptimised build does in about the same time.
+#[cfg(target_os = "linux")]
 #[test]
-#[ignore = "a measurement, meant for a release build"]
-fn fifty_megabytes_of_the_worst_bytes_take_less_than_a_second_in_a_release_build() {
+fn fifty_megabytes_of_the_worst_bytes_take_less_than_a_second() {
+    let length = if cfg!(debug_assertions) { 2_000_000 } else { 50_000_000 };
     let mut slowest = 0.0;
-    for (name, bytes) in worst_cases(50_000_000) {
+    for (name, bytes) in worst_cases(length) {
         let mut framer = Framer::new(0, Medium::Serial, Some(9600));
         let mut records = Vec::new();
         let chunks: Vec<Chunk> =
