@@ -25,9 +25,25 @@ pub struct Inverter {
     target_w: f64,
     sky: Sky,
     pending: VecDeque<(f64, f64)>,
+    /// What it delivered, with the time, as far back as a meter may average.
+    past: VecDeque<(f64, f64)>,
     next_look_s: f64,
     last_seen_s: f64,
 }
+
+/// What a steering meter shows, and what that is a mean over.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Steering {
+    /// Power of all lines, import positive by the meter's own wiring, in W.
+    pub shown_w: f64,
+    /// When the mean begins, in s since the world began.
+    pub from_s: f64,
+    /// When it ends.
+    pub to_s: f64,
+}
+
+/// How far back outputs are kept, in s.
+const MEMORY_S: f64 = 20.0;
 
 /// Clouds passing.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,6 +70,7 @@ impl Inverter {
             target_w: output_w,
             sky: Sky { seed: chance, covered: false, until_s, shade: 0.0 },
             pending: VecDeque::new(),
+            past: VecDeque::new(),
             next_look_s: 0.0,
             last_seen_s: 0.0,
             plant: plant.clone(),
@@ -65,9 +82,9 @@ impl Inverter {
         self.plant.control.map(|control| control.meter)
     }
 
-    /// Goes on by a step. `now_s` is the time since the world began; `shown_w` what the steering meter shows, import
-    /// positive, or nothing where it is silent.
-    pub fn step(&mut self, now_s: f64, step_s: f64, shown_w: Option<f64>) {
+    /// Goes on by a step. `now_s` is the time since the world began; `shown` what the steering meter shows, or
+    /// nothing where it is silent.
+    pub fn step(&mut self, now_s: f64, step_s: f64, shown: Option<Steering>) {
         let sun_w = self.sun * self.plant.rated_w * (1.0 - self.shade(now_s, step_s));
         if !self.on {
             self.output_w = 0.0;
@@ -79,22 +96,26 @@ impl Inverter {
         let highest_w = (sun_w + discharge_w).min(self.plant.rated_w);
         let lowest_w = -charge_w;
         match self.plant.control.filter(|_| self.controlled) {
-            Some(control) => self.steer(&control, now_s, step_s, shown_w, sun_w),
+            Some(control) => self.steer(&control, (now_s, step_s), shown, sun_w),
             None => self.target_w = sun_w,
         }
         let ramp_w = self.plant.control.map_or(f64::INFINITY, |control| control.ramp_w_per_s * step_s);
         let move_w = (self.target_w - self.output_w).clamp(-ramp_w, ramp_w);
         self.output_w = (self.output_w + move_w).clamp(lowest_w, highest_w);
+        self.past.push_back((now_s, self.output_w));
+        while self.past.front().is_some_and(|(at_s, _)| *at_s < now_s - MEMORY_S) {
+            self.past.pop_front();
+        }
         self.store(sun_w, step_s);
     }
 
     /// Looks at the meter when it is time, and acts on what it saw a dead time ago.
-    fn steer(&mut self, control: &Control, now_s: f64, step_s: f64, shown_w: Option<f64>, sun_w: f64) {
+    fn steer(&mut self, control: &Control, (now_s, step_s): (f64, f64), shown: Option<Steering>, sun_w: f64) {
         if now_s + step_s / 2.0 >= self.next_look_s {
             self.next_look_s = now_s + control.period_s.max(step_s);
-            if let Some(shown_w) = shown_w.filter(|_| self.signal) {
+            if let Some(shown) = shown.filter(|_| self.signal) {
                 self.last_seen_s = now_s;
-                self.pending.push_back((now_s + control.dead_s, self.wanted(control, shown_w, sun_w)));
+                self.pending.push_back((now_s + control.dead_s, self.wanted(control, shown, sun_w)));
             }
         }
         while self.pending.front().is_some_and(|(due_s, _)| *due_s <= now_s + step_s / 2.0) {
@@ -110,19 +131,28 @@ impl Inverter {
 
     /// The output that would put the shown power where it should be: with a battery to nothing, as far as that can charge and
     /// discharge; without one, or with more sun than it takes, to the export limit at most.
-    fn wanted(&self, control: &Control, shown_w: f64, sun_w: f64) -> f64 {
-        let at_limit_w = self.output_w + control.gain * (shown_w + control.limit_w - control.bias_w);
+    fn wanted(&self, control: &Control, shown: Steering, sun_w: f64) -> f64 {
+        let delivered_w = self.delivered(shown.from_s, shown.to_s);
+        let shown_w = shown.shown_w;
+        let at_limit_w = delivered_w + control.gain * (shown_w + control.limit_w - control.bias_w);
         let (charge_w, discharge_w) = self.battery_room();
         if self.plant.battery.is_none() {
             return at_limit_w.clamp(0.0, sun_w);
         }
-        let balanced_w = self.output_w + control.gain * shown_w;
+        let balanced_w = delivered_w + control.gain * shown_w;
         let surplus_w = sun_w - charge_w;
         if balanced_w < surplus_w {
             at_limit_w.clamp(-charge_w, surplus_w.max(-charge_w))
         } else {
             balanced_w.min((sun_w + discharge_w).min(self.plant.rated_w))
         }
+    }
+
+    /// What it delivered while the meter looked, in W: what the meter shows now already holds what it did since.
+    fn delivered(&self, from_s: f64, to_s: f64) -> f64 {
+        let then = self.past.iter().filter(|(at_s, _)| (from_s..=to_s).contains(at_s));
+        let (count, sum) = then.fold((0_usize, 0.0), |(count, sum), (_, watts)| (count + 1, sum + watts));
+        if count == 0 { self.output_w } else { sum / count as f64 }
     }
 
     /// What the battery can take and give now, in W.

@@ -68,7 +68,7 @@ pub struct SimMeter {
     due: Vec<(Span, Stamp)>,
     channels: [Counters; 3],
     total: Counters,
-    shown_total_w: f64,
+    shown_total: (f64, Stamp, Span),
     charge: f64,
     started: bool,
 }
@@ -107,7 +107,7 @@ impl SimMeter {
             due,
             channels: [Counters::default(); 3],
             total: Counters { active: real.counted_wh, reactive: [0.0; 2] },
-            shown_total_w: 0.0,
+            shown_total: (0.0, start, Span::ZERO),
             charge: 0.0,
             started: false,
         };
@@ -118,9 +118,9 @@ impl SimMeter {
         made
     }
 
-    /// Power it shows in sum, import positive by its own wiring, in W; renewed with its power.
-    pub const fn shown_total_w(&self) -> f64 {
-        self.shown_total_w
+    /// Power it shows in sum, import positive by its own wiring, in W; when it was renewed, and what it is a mean over.
+    pub const fn shown_total(&self) -> (f64, Stamp, Span) {
+        self.shown_total
     }
 
     /// How the profile says it wants to be read and what it is called.
@@ -149,7 +149,7 @@ impl SimMeter {
             }
         }
         if !renew.is_empty() {
-            self.renew(&renew, step);
+            self.renew(&renew, now, step);
         }
     }
 
@@ -198,7 +198,7 @@ impl SimMeter {
     }
 
     /// Puts new values into the registers of all points that are renewed at one of these spans.
-    fn renew(&mut self, spans: &[Span], step: Span) {
+    fn renew(&mut self, spans: &[Span], now: Stamp, step: Span) {
         let points: Vec<Point> = self
             .profile
             .points
@@ -216,7 +216,8 @@ impl SimMeter {
                 shown
             });
             if is_power(point) {
-                self.shown_total_w = shown.power.iter().map(|power| power.re).sum();
+                let total_w = shown.power.iter().map(|power| power.re).sum();
+                self.shown_total = (total_w, now, step * count.saturating_sub(1) as i64);
             }
             let value = self.value(point, &shown).map(|value| floored(point, value));
             let makeup = self.makeup(point);

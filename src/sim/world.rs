@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 
 use super::command::Command;
-use super::inverter::Inverter;
+use super::inverter::{Inverter, Steering};
 use super::loads::{BaseLoad, Cycling, Draw, Hookup, Item, known};
 use super::meter::SimMeter;
 use super::phasor::Phasor;
@@ -240,8 +240,18 @@ impl World {
         draws.extend(self.scenario.loads.iter().zip(&self.loads_on).map(|(load, on)| known(load, *on)));
         for plant in &mut self.plants {
             let steering = plant.steers_by().and_then(|index| self.meters.get(index));
-            let shown_w = steering.filter(|meter| meter.on).map(SimMeter::shown_total_w);
-            plant.step(since.seconds(), step_s, shown_w);
+            let start = self.scenario.start;
+            let shown = steering.filter(|meter| meter.on).map(|meter| {
+                let (shown_w, to, window) = meter.shown_total();
+                let to_s = to.seconds_since(start);
+                // half a step of room, so that no rounding loses one
+                Steering {
+                    shown_w,
+                    from_s: to_s - window.seconds() - step_s / 2.0,
+                    to_s: to_s + step_s / 2.0,
+                }
+            });
+            plant.step(since.seconds(), step_s, shown);
             draws.push(Draw::Power(Phasor::new(-plant.output_w, 0.0)));
         }
         for (item, draw) in self.items.iter_mut().zip(draws) {
