@@ -42,6 +42,10 @@ pub(crate) struct CommonArgs {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Serial ports of this computer, who may open them and who holds them
+    Ports(super::ports::PortsArgs),
+    /// How good a line is: answer times, failures, likely causes
+    Line(super::line::LineArgs),
     /// Take one reading and show it by quantity and phase, with what does not make sense about it
     Read(super::read::ReadArgs),
     /// Record until stopped, on a schedule that does not drift

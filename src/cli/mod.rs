@@ -6,9 +6,11 @@ mod files;
 mod hands;
 mod judge;
 mod limit;
+mod line;
 mod live;
 mod log;
 mod out;
+mod ports;
 mod profile;
 mod read;
 mod render;
@@ -49,6 +51,8 @@ pub fn main() -> ExitCode {
 
 fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
     match command {
+        Command::Ports(args) => ports::run(&args, out),
+        Command::Line(args) => line::run(&args, out),
         Command::Read(args) => read::run(&args, out),
         Command::Log(args) => log::run(&args, out),
         Command::Limit(args) => limit::run(&args, out),

@@ -7,6 +7,7 @@ pub mod listen;
 pub mod master;
 pub mod pair;
 pub mod quality;
+pub mod search;
 pub mod timeout;
 pub mod transaction;
 

@@ -92,6 +92,28 @@ impl AnswerTimes {
         Some(Span::from_micros(histogram.value_at_quantile(share) as i64))
     }
 
+    /// At most so many bars of equal width over all answers: from, to, how many.
+    pub fn bars(&self, most: u32) -> Vec<(Span, Span, u64)> {
+        let Some(histogram) = self.histogram.as_ref().filter(|histogram| !histogram.is_empty()) else {
+            return Vec::new();
+        };
+        let (low, high) = (histogram.min(), histogram.max());
+        // Widths people read easily: 1, 2 or 5 times a power of ten microseconds.
+        let wanted = (high - low).div_ceil(u64::from(most.max(2) - 1)).max(1);
+        let power = (0..9).map(|digits| 10_u64.pow(digits));
+        let width = power.flat_map(|power| [power, 2 * power, 5 * power]).find(|width| *width >= wanted);
+        let width = width.unwrap_or(wanted);
+        let span = |us: u64| Span::from_micros(us as i64);
+        let (first, last) = (low / width, high / width);
+        let mut counts = vec![0; (last - first + 1) as usize];
+        for value in histogram.iter_recorded() {
+            let bar = (value.value_iterated_to() / width).clamp(first, last) - first;
+            counts[bar as usize] += value.count_at_value();
+        }
+        let bars = (first..).zip(counts);
+        bars.map(|(bar, count)| (span(bar * width), span((bar + 1) * width), count)).collect()
+    }
+
     /// How many answers there were, and how many of them took longer than the histogram holds (60 s).
     pub fn counts(&self) -> (u64, u64) {
         (self.histogram.as_ref().map_or(0, Histogram::len), self.clamped)
@@ -118,6 +140,18 @@ mod tests {
         assert_eq!(times.timeout(), Span::from_millis(1800));
         times.note(Span::from_millis(4000));
         assert_eq!(times.timeout(), Span::from_millis(5000));
+    }
+
+    #[test]
+    fn bars_hold_every_answer_once() {
+        let mut times = AnswerTimes::new(TimeoutBounds::default());
+        for ms in 0..500 {
+            times.note(Span::from_millis(30) + Span::from_micros(ms * 37));
+        }
+        let bars = times.bars(16);
+        assert!(bars.len() <= 16 && bars.len() > 5, "{bars:?}");
+        assert_eq!(bars.iter().map(|(.., count)| count).sum::<u64>(), 500);
+        assert!(bars.windows(2).all(|pair| pair[0].1 == pair[1].0));
     }
 
     #[test]

@@ -67,17 +67,22 @@ pub fn list() -> Vec<PortInfo> {
 
 fn describe(path: String, kind: PortKind) -> PortInfo {
     let device = Path::new(&path);
-    #[expect(clippy::disallowed_methods, reason = "the rim reads files")]
-    let latency = super::serial::latency_timer(&path).and_then(|file| std::fs::read_to_string(file).ok());
     PortInfo {
         stable: stable_name(&path),
         permitted: rustix::fs::access(device, Access::READ_OK | Access::WRITE_OK).is_ok(),
         group: super::serial::group_of(device),
         holders: holders(device),
-        latency_ms: latency.and_then(|text| text.trim().parse().ok()),
+        latency_ms: latency_ms(&path),
         kind,
         path,
     }
+}
+
+/// What the latency timer of the adapter behind a port stands at, in ms; `None` where its driver has none.
+pub fn latency_ms(path: &str) -> Option<i64> {
+    #[expect(clippy::disallowed_methods, reason = "the rim reads files")]
+    let text = std::fs::read_to_string(super::serial::latency_timer(path)?).ok()?;
+    text.trim().parse().ok()
 }
 
 fn kind(kind: tokio_serial::SerialPortType) -> PortKind {
