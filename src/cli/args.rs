@@ -44,6 +44,8 @@ pub(crate) struct CommonArgs {
 pub(crate) enum Command {
     /// Serial ports of this computer, who may open them and who holds them
     Ports(super::ports::PortsArgs),
+    /// Look for meters on a line whose settings nobody knows
+    Find(super::find::FindArgs),
     /// How good a line is: answer times, failures, likely causes
     Line(super::line::LineArgs),
     /// Take one reading and show it by quantity and phase, with what does not make sense about it

@@ -3,6 +3,7 @@
 mod args;
 mod exit;
 mod files;
+mod find;
 mod hands;
 mod judge;
 mod limit;
@@ -52,6 +53,7 @@ pub fn main() -> ExitCode {
 fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
     match command {
         Command::Ports(args) => ports::run(&args, out),
+        Command::Find(args) => find::run(&args, out),
         Command::Line(args) => line::run(&args, out),
         Command::Read(args) => read::run(&args, out),
         Command::Log(args) => log::run(&args, out),

@@ -101,8 +101,8 @@ impl Stage {
         each * self.units.len() as i64
     }
 
-    /// What the master of this stage asks: the first register of table `holding`, once, of every unit that has not been
-    /// found yet. Whatever comes back, an exception too, is a unit.
+    /// What the master of this stage asks of every unit that has not been found yet, once: the first holding register, and
+    /// in the slow pass the first input register. Whatever comes back, an exception too, is a unit.
     pub fn plan(
         &self,
         medium: Medium,
@@ -112,7 +112,9 @@ impl Stage {
     ) -> MasterPlan {
         let unit = |&unit: &u8| {
             // One register from 0 is within the limits of every request.
-            let questions = Request::read_holding(0, 1).into_iter().collect();
+            let slow = self.timeout >= SECOND_PASS;
+            let request = if slow { Request::read_input(0, 1) } else { Request::read_holding(0, 1) };
+            let questions = request.into_iter().collect();
             UnitPlan { unit, questions, pause: Span::ZERO }
         };
         MasterPlan {

@@ -133,9 +133,9 @@ pub struct Session {
 
 /// A line's thread.
 #[derive(Debug)]
-struct Line {
-    told: UnboundedSender<Told>,
-    thread: JoinHandle<()>,
+pub(super) struct Line {
+    pub(super) told: UnboundedSender<Told>,
+    pub(super) thread: JoinHandle<()>,
     stats: Arc<Mutex<LineStats>>,
 }
 
@@ -313,7 +313,11 @@ impl Drop for Session {
 }
 
 /// Opens a line on its own thread; gives it when it is open.
-fn start_line(plan: LinePlan, clock: Clock, entries: Sender<Entry>) -> Result<(Line, LineInfo), Failure> {
+pub(super) fn start_line(
+    plan: LinePlan,
+    clock: Clock,
+    entries: Sender<Entry>,
+) -> Result<(Line, LineInfo), Failure> {
     let (told, orders) = unbounded_channel();
     let (opened, wait) = channel();
     let stats = Arc::new(Mutex::new(LineStats::default()));

@@ -7,6 +7,7 @@ pub(crate) mod person;
 pub mod ports;
 mod pump;
 mod recorder;
+pub mod search;
 pub mod serial;
 pub mod serve;
 pub mod store;
