@@ -54,7 +54,7 @@ pub fn edge_at(
     let mut edges: Vec<Edge> = Vec::new();
     let mut index = start;
     while index < end {
-        if let Some((first, before_w)) = starts_at(&channel.active_w, index, least) {
+        if let Some((first, before_w)) = starts_at(channel, index, least, lag_s) {
             let edge = follow(channel, first, before_w, lag_s);
             index = edge.0.max(index);
             edges.push(edge.1);
@@ -68,9 +68,12 @@ pub fn edge_at(
 /// Whether a step is under way at a reading: where it began, and the level before it. Only a step from a level that stood
 /// still says which way it went: before it, an older one may be fading. A meter that averages shows the beginning of a step
 /// as a reading in between, which is neither the old level nor yet a step.
-fn starts_at(power_w: &[f64], index: usize, least: f64) -> Option<(usize, f64)> {
+fn starts_at(channel: &Channel, index: usize, least: f64, lag_s: f64) -> Option<(usize, f64)> {
+    let power_w = &channel.active_w;
     let level = |end: usize| {
-        let baseline = power_w.get(end.checked_sub(3)?..end)?;
+        // Three readings at least, and as many as the lag holds: repeated values stand still by themselves.
+        let back = channel.at.partition_point(|at| *at < channel.at[end] - 1.2 * lag_s);
+        let baseline = power_w.get(back.min(end.checked_sub(3)?)..end)?;
         let before_w = median(baseline);
         baseline.iter().all(|value| (value - before_w).abs() <= 0.5 * least).then_some(before_w)
     };

@@ -81,6 +81,8 @@ pub fn direction(bench: &Bench<'_>) -> Direction {
     match (wrong, right) {
         (0, right) if right >= AGREEING => Direction::ByLoads(right),
         (0, right) => Direction::Unknown(right),
+        // Something else switched at the wrong moment; a meter that counts the wrong way shows most steps wrong.
+        (wrong, right) if right >= 4 * wrong && right >= 2 * AGREEING => Direction::ByLoads(right),
         (wrong, right) => Direction::Against(wrong, right),
     }
 }
@@ -142,10 +144,11 @@ impl List {
                 "the registers of this power hold no sign: export would read as import",
                 "name the meter's signed power, its direction flag, or its registers for each direction in the profile",
             );
-        } else if !negative && !main.signed && ct_pass(bench) != Some(true) {
+        } else if !negative && ct_pass(bench) != Some(true) {
+            // What the profile says is not enough here: a meter without sign shows a load drop as a dip and a return.
             self.add(
-                "nothing shows that this meter's power can go negative: it never did, and the profile does not say `signed`",
-                "let the plant feed in once and read it, or say `signed = true` in the profile when you have seen it negative",
+                "nothing shows that this meter's power can go negative: no reading of it ever did",
+                "let the plant feed in for a moment and read it before the window, or rely on a `ct` pass of this meter",
             );
         }
     }

@@ -91,7 +91,6 @@ const LOSSES: &[Loss] = &[
     (
         "meter that never went negative",
         |plan| {
-            plan.says_signed = false;
             // A control so quick, and a margin so wide, that no reading is negative.
             (plan.dead_s, plan.tau_s, plan.target_w) = (0.02, 0.04, 900.0);
         },

@@ -46,7 +46,33 @@ pub(crate) fn random(seed: u64) -> (Plan, Vec<TrueRule>) {
     let rules = random_rules(&mut dice, &mut plan);
     random_control(&mut dice, &mut plan, rules[0].level_w);
     random_meter(&mut dice, &mut plan);
+    // Every other window is one that could pass, its control near the edge of its rule: there a false pass would hide.
+    if seed % 2 == 1 {
+        make_fair(&mut dice, &mut plan, rules[0]);
+    }
     (plan, rules)
+}
+
+fn make_fair(dice: &mut Dice, plan: &mut Plan, rule: TrueRule) {
+    plan.load_w = (plan.rated_w * dice.between(0.25, 0.9)).min(9000.0).round();
+    plan.sun = dice.between(0.7, 1.0);
+    plan.clouds *= 0.3;
+    plan.marked = true;
+    plan.role = "reference";
+    plan.class = plan.class.or(Some("1"));
+    plan.spacing_s = dice.pick(&[0.2, 0.25, 0.5, 1.0]);
+    plan.jitter_s = plan.spacing_s * dice.between(0.0, 0.15);
+    plan.update_s = dice.pick(&[0.1, 0.2, 0.5, 1.0]);
+    plan.averaging_s = dice.pick(&[0.0, 0.2, 0.5, 1.0, 2.0]);
+    if dice.chance(0.9) {
+        (plan.profile_update_s, plan.profile_averaging_s) = (plan.update_s, plan.averaging_s);
+    }
+    plan.resolution_w = dice.pick(&[0.1, 1.0, 10.0]);
+    if dice.chance(0.7) {
+        plan.controlled = true;
+        plan.dead_s = dice.between(0.1, 0.3 * rule.longest_s);
+        plan.tau_s = plan.dead_s * dice.between(0.8, 3.0);
+    }
 }
 
 fn random_rules(dice: &mut Dice, plan: &mut Plan) -> Vec<TrueRule> {
@@ -174,6 +200,33 @@ fn run(seeds: impl Iterator<Item = u64>) -> Tally {
             }
             Verdict::Inconclusive => {
                 tally.inconclusive += 1;
+                let fair = plan.spacing_s <= 1.0
+                    && plan.averaging_s <= 1.0
+                    && plan.update_s <= 1.0
+                    && plan.gaps.is_empty()
+                    && plan.marked
+                    && plan.role == "reference"
+                    && plan.class.is_some()
+                    && !(plan.storage && !plan.storage_idle)
+                    && !plan.reversed
+                    && !plan.unsigned
+                    && real_drops(&plan, &truth, total_level) >= 4;
+                if held && fair && std::env::var("WATTWARD_SWEEP_WHY").is_ok() {
+                    println!(
+                        "WHY {seed} {:?} tau {:.1} dead {:.1} target {:.0} level {:.0} rated {:.0} load {:.0} spacing {} u {} a {} | {:#?}",
+                        plan.rules,
+                        plan.tau_s,
+                        plan.dead_s,
+                        plan.target_w,
+                        total_level,
+                        plan.rated_w,
+                        plan.load_w,
+                        plan.spacing_s,
+                        plan.update_s,
+                        plan.averaging_s,
+                        finding.reasons
+                    );
+                }
                 tally.kept_and_inconclusive += u32::from(held);
                 tally.broken_and_inconclusive += u32::from(!held);
                 assert!(!finding.reasons.is_empty() && !finding.next.is_empty(), "seed {seed}: {finding:#?}");
