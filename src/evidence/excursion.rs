@@ -22,6 +22,8 @@ pub struct Question<'a> {
     pub level_w: f64,
     /// Update and averaging time of the meter together, in s.
     pub lag_s: f64,
+    /// Its update time, in s.
+    pub update_s: f64,
     /// Readings further apart than this leave a gap, in s.
     pub bound_s: f64,
     /// What may have flowed in each gap, by its start; a gap not named here may have held anything.
@@ -236,10 +238,10 @@ const NEIGHBOURS: usize = 8;
 /// the meter averages, shows a steady mean with such a ripple, and is not above the level all the while.
 fn ripple(channel: &Channel, question: &Question<'_>) -> Vec<f64> {
     let factor = 3.0 * (question.lag_s / question.averaging_s.max(0.2)).max(1.0);
-    // Repeated values are one value: only what the meter renewed scatters.
+    // A value read twice within one update time is one value: only what the meter renewed scatters.
     let mut fresh: Vec<usize> = Vec::new();
-    for index in 0..channel.at.len() {
-        if index == 0 || (channel.active_w[index] - channel.active_w[index - 1]).abs() > 1e-9 {
+    for (index, at) in channel.at.iter().enumerate() {
+        if fresh.last().is_none_or(|last| at - channel.at[*last] >= 0.9 * question.update_s) {
             fresh.push(index);
         }
     }

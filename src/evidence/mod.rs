@@ -7,6 +7,8 @@ mod challenge_other;
 pub mod coverage;
 pub mod energy;
 pub mod excursion;
+#[cfg(test)]
+pub(crate) mod made;
 pub mod mean;
 pub mod power;
 pub mod reaction;

@@ -193,19 +193,27 @@ pub fn reaction(channel: &Channel, edge: &Edge, level_w: f64, to: f64, noise_w: 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::evidence::made::channel;
+
+    fn twice_a_second(power_w: &[f64]) -> Channel {
+        let readings: Vec<(f64, f64)> =
+            power_w.iter().enumerate().map(|(i, w)| (0.5 * i as f64, *w)).collect();
+        channel(&readings, 1.0)
+    }
 
     /// A boiler of 3 kW comes on while the meter averages: its first reading of the step lies between a tenth of the load
     /// and half of that, neither level nor step. The control's answer after it must not pass for the step.
     #[test]
     fn a_step_begun_in_between_is_the_step_and_not_the_controls_answer() {
         let power_w = [170.0, 168.0, 171.0, 170.0, 390.0, 3120.0, 3118.0, 3121.0, 1300.0, 450.0, 452.0];
+        let meter = twice_a_second(&power_w);
         let found: Vec<Option<(usize, f64)>> =
-            (3..power_w.len()).map(|index| starts_at(&power_w, index, 300.0)).collect();
+            (3..power_w.len()).map(|index| starts_at(&meter, index, 300.0, 0.4)).collect();
         assert_eq!(found[..3], [None, None, Some((4, 170.0))]);
         // the answer is found where it stands, later
         assert_eq!(found[5], Some((8, 3120.0)));
         // a slow slope without a level before it is no step
-        let slope: Vec<f64> = (0..20).map(|n| 200.0 * f64::from(n)).collect();
-        assert!((3..20).all(|index| starts_at(&slope, index, 300.0).is_none()));
+        let slope = twice_a_second(&(0..20).map(|n| 200.0 * f64::from(n)).collect::<Vec<f64>>());
+        assert!((3..20).all(|index| starts_at(&slope, index, 300.0, 0.4).is_none()));
     }
 }

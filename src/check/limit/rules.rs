@@ -201,6 +201,7 @@ fn question<'a>(
         averaging_s: rule.averaging_s,
         level_w,
         lag_s: bench.timing.lag_s(),
+        update_s: bench.timing.update_s,
         bound_s: bound_of(bench, rule),
         bounded,
         // Without a plant nobody knows what may flow.

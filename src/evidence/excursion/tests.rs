@@ -1,24 +1,7 @@
 //! Excursions of made-up channels whose true length is known.
 
 use super::{Excursions, Question, excursions};
-use crate::base::Phase;
-use crate::evidence::power::Channel;
-
-fn channel(readings: &[(f64, f64)], expanded_w: f64) -> Channel {
-    Channel {
-        phase: Phase::Total,
-        at: readings.iter().map(|(at, _)| *at).collect(),
-        active_w: readings.iter().map(|(_, power)| *power).collect(),
-        expanded_w: vec![expanded_w; readings.len()],
-        volts: Vec::new(),
-        resolution_w: 1.0,
-        update_s: 0.0,
-        update_stated: true,
-        averaging_s: 0.0,
-        can_be_negative: true,
-        signed: true,
-    }
-}
+use crate::evidence::made::channel;
 
 fn asked(level_w: f64) -> Question<'static> {
     Question {
@@ -27,6 +10,7 @@ fn asked(level_w: f64) -> Question<'static> {
         averaging_s: 1.0,
         level_w,
         lag_s: 0.0,
+        update_s: 0.0,
         bound_s: 2.5,
         bounded: &[],
         most_export_w: 5000.0,
@@ -98,14 +82,27 @@ fn a_gap_weighs_in_a_long_mean_only_by_its_length() {
 }
 
 #[test]
-fn a_dip_no_reading_shows_does_not_part_an_excursion() {
-    let readings =
-        [(0.0, 100.0), (1.0, 100.0), (2.0, -50.0), (3.0, -50.0), (4.0, 100.0), (5.0, 100.0), (60.0, 100.0)];
-    let question = Question { averaging_s: 0.0, bound_s: 100.0, ..asked(0.0) };
+fn lengths_run_between_the_readings_that_show_them() {
+    let readings: Vec<(f64, f64)> =
+        (0..=60).map(|k| (f64::from(k), if k == 30 || k == 31 { -50.0 } else { 100.0 })).collect();
+    let question = Question { averaging_s: 0.0, ..asked(0.0) };
     let found = excursions(&channel(&readings, 1.0), &question);
     assert_eq!(found.list.len(), 1);
+    // Above at 30 and 31 s, below at 29 and 32 s.
     assert!((found.list[0].longest_s - 3.0).abs() < 1e-12);
     assert!((found.list[0].shortest_s - 1.0).abs() < 1e-12);
+}
+
+#[test]
+fn a_power_that_swings_between_readings_is_not_above_all_the_while() {
+    // 300 W of export that scatters by 200 W: a meter that averages over three seconds may hide swings to import.
+    let readings: Vec<(f64, f64)> =
+        (0..=60).map(|k| (f64::from(k), -300.0 + if k % 2 == 0 { 200.0 } else { -200.0 })).collect();
+    let steady: Vec<(f64, f64)> = (0..=60).map(|k| (f64::from(k), -300.0 + f64::from(k % 2))).collect();
+    let question = Question { lag_s: 3.0, ..asked(0.0) };
+    let restless = excursions(&channel(&readings, 10.0), &question);
+    assert_eq!(restless.surely_s(), None);
+    assert!(excursions(&channel(&steady, 10.0), &question).surely_s().unwrap() > 50.0);
 }
 
 #[test]

@@ -1,9 +1,8 @@
 //! The guarded decision against worked figures.
 
-use crate::base::Phase;
 use crate::base::uncertain::normal_cdf;
 use crate::evidence::excursion::{Question, excursions};
-use crate::evidence::power::Channel;
+use crate::evidence::made::channel;
 
 /// Facts 7.2, limit 5000 W, u = 60 W, U = 120 W (computed there from JCGM 106 and ISO 14253-1): for a steady mean `y` whether
 /// conformity is proven, and the probability that the true value lies above.
@@ -23,20 +22,8 @@ enum Decision {
 }
 
 fn decide(export_w: f64, limit_w: f64, expanded_w: f64) -> Decision {
-    let at: Vec<f64> = (0..=120).map(f64::from).collect();
-    let channel = Channel {
-        phase: Phase::Total,
-        active_w: vec![-export_w; at.len()],
-        expanded_w: vec![expanded_w; at.len()],
-        at,
-        volts: Vec::new(),
-        resolution_w: 0.0,
-        update_s: 0.0,
-        update_stated: true,
-        averaging_s: 0.0,
-        can_be_negative: true,
-        signed: true,
-    };
+    let readings: Vec<(f64, f64)> = (0..=120).map(|k| (f64::from(k), -export_w)).collect();
+    let channel = channel(&readings, expanded_w);
     let found = excursions(
         &channel,
         &Question {
@@ -45,6 +32,7 @@ fn decide(export_w: f64, limit_w: f64, expanded_w: f64) -> Decision {
             averaging_s: 1.0,
             level_w: limit_w,
             lag_s: 0.0,
+            update_s: 0.0,
             bound_s: 2.5,
             bounded: &[],
             most_export_w: 10_000.0,

@@ -200,33 +200,6 @@ fn run(seeds: impl Iterator<Item = u64>) -> Tally {
             }
             Verdict::Inconclusive => {
                 tally.inconclusive += 1;
-                let fair = plan.spacing_s <= 1.0
-                    && plan.averaging_s <= 1.0
-                    && plan.update_s <= 1.0
-                    && plan.gaps.is_empty()
-                    && plan.marked
-                    && plan.role == "reference"
-                    && plan.class.is_some()
-                    && !(plan.storage && !plan.storage_idle)
-                    && !plan.reversed
-                    && !plan.unsigned
-                    && real_drops(&plan, &truth, total_level) >= 4;
-                if held && fair && std::env::var("WATTWARD_SWEEP_WHY").is_ok() {
-                    println!(
-                        "WHY {seed} {:?} tau {:.1} dead {:.1} target {:.0} level {:.0} rated {:.0} load {:.0} spacing {} u {} a {} | {:#?}",
-                        plan.rules,
-                        plan.tau_s,
-                        plan.dead_s,
-                        plan.target_w,
-                        total_level,
-                        plan.rated_w,
-                        plan.load_w,
-                        plan.spacing_s,
-                        plan.update_s,
-                        plan.averaging_s,
-                        finding.reasons
-                    );
-                }
                 tally.kept_and_inconclusive += u32::from(held);
                 tally.broken_and_inconclusive += u32::from(!held);
                 assert!(!finding.reasons.is_empty() && !finding.next.is_empty(), "seed {seed}: {finding:#?}");
