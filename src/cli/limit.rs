@@ -1,7 +1,9 @@
 //! `wattward limit` confirms that the export limit holds in a test window, and says how hard it was tried.
 //!
 //! ```console
-//! $ wattward limit --from visit.pcapng
+//! $ wattward limit                        # live, from site.toml here; asks for load drops
+//! $ wattward limit --export 0W --profile meter.toml --serial /dev/ttyUSB0
+//! $ wattward limit --from visit.pcapng    # the same verdict from the evidence
 //! ```
 //!
 //! Exit 0 pass, 1 fail, 2 a file or option is wrong, 3 inconclusive, 4 nothing could be measured, 5 capture unreadable,
@@ -11,18 +13,25 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::args::{SourceArgs, watts};
+use super::args::{LiveArgs, SourceArgs, watts};
 use super::exit::Exit;
+use super::hands::{Hands, Person};
 use super::judge::{Check, judge_captures, show};
 use super::out::Out;
-use super::source::{Extra, overrides, read_text};
+use super::source::{Extra, overrides, read_text, set_up};
 use crate::base::Failure;
+
+mod window;
+
+pub(crate) use window::run_window;
 
 /// Options of `limit`.
 #[derive(Args, Debug)]
 pub(crate) struct LimitArgs {
     #[command(flatten)]
     source: SourceArgs,
+    #[command(flatten)]
+    live: LiveArgs,
     /// The meter to judge by [default: the reference meter, else the steering meter]
     #[arg(long, value_name = "NAME")]
     meter: Option<String>,
@@ -32,16 +41,23 @@ pub(crate) struct LimitArgs {
     /// Document of the CT check that this meter passed on this site
     #[arg(long, value_name = "DOCUMENT")]
     ct: Option<PathBuf>,
+    /// Take the steering signal away in the window, and see whether and how fast export ends
+    #[arg(long)]
+    signal_loss: bool,
 }
 
 /// Runs the command.
 pub(crate) fn run(args: &LimitArgs, out: &Out) -> Result<Exit, Failure> {
     let extra = Extra { export_w: args.export, ..Extra::default() };
+    let options = options(args)?;
     if args.source.from.is_empty() {
-        return Err(Failure::usage("the live check is not in this build").hint("use --from CAPTURE"));
+        let mut person = Person::new(*out);
+        let hands: &mut dyn Hands = &mut person;
+        let (_, exit) = run_window(set_up(&args.source, &extra)?, &args.live, &options, hands, out)?;
+        return Ok(exit);
     }
     let overrides = overrides(&args.source, &extra)?;
-    let outcome = judge_captures(Check::Limit, &args.source.from, &overrides, &options(args)?, out)?;
+    let outcome = judge_captures(Check::Limit, &args.source.from, &overrides, &options, out)?;
     Ok(show(&outcome, out))
 }
 
@@ -56,5 +72,6 @@ fn options(args: &LimitArgs) -> Result<Vec<String>, Failure> {
         // One line, so that it fits the mark.
         options.push(format!("--ct {value}"));
     }
+    options.extend(args.signal_loss.then(|| "--signal-loss".to_owned()));
     Ok(options)
 }

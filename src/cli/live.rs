@@ -197,6 +197,11 @@ impl Live {
         self.watching.now()
     }
 
+    /// Where the evidence goes, where it is kept.
+    pub(crate) fn path(&self) -> Option<&std::path::Path> {
+        self.watching.session.path()
+    }
+
     /// How often every meter is read; `None` when only listening.
     pub(crate) fn every(&self) -> Option<Span> {
         self.watching.every

@@ -18,6 +18,7 @@ mod render;
 mod replay;
 mod simulate;
 mod source;
+mod visit;
 
 use std::process::ExitCode;
 

@@ -6,6 +6,7 @@
 
 pub mod bench;
 pub mod body;
+pub mod foresee;
 pub mod judge;
 pub mod needs;
 pub mod options;

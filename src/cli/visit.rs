@@ -1,0 +1,200 @@
+//! A live check as its procedure sees it: ask the hands, wait, mark; lines, pipeline and interruptions are dealt with here.
+
+use super::args::LiveArgs;
+use super::hands::{Hands, Prompt, Reply};
+use super::judge::{Check, Outcome, conclude};
+use super::live::{Live, Purpose, Step};
+use super::out::Out;
+use super::source::SetUp;
+use crate::base::{Failure, FailureKind, Span, Stamp};
+use crate::evidence::Case;
+use crate::record::{Mark, MarkKind};
+
+/// How often hands are looked at while a prompt stands.
+const LOOK: Span = Span::from_millis(50);
+/// How often the status line is drawn anew.
+const DRAW: Span = Span::from_millis(500);
+/// How long a meter may take, after the listening, until its first reading.
+const FIRST: Span = Span::from_millis(15_000);
+
+/// A live check under way.
+pub(crate) struct Visit<'a> {
+    live: Live,
+    hands: &'a mut dyn Hands,
+    out: &'a Out,
+    check: Check,
+    drawn: Stamp,
+}
+
+/// How a wait ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Waited {
+    /// The time has come.
+    Through,
+    /// The person wants to stop; what was recorded is judged.
+    Stopped,
+}
+
+impl<'a> Visit<'a> {
+    /// Opens the lines, notes the check with its options, and waits for the first reading.
+    ///
+    /// # Errors
+    /// The line cannot be opened, another master is on it, or no meter answers; interrupted.
+    pub(crate) fn begin(
+        check: Check,
+        options: &[String],
+        set_up: SetUp,
+        args: &LiveArgs,
+        hands: &'a mut dyn Hands,
+        out: &'a Out,
+    ) -> Result<Self, Failure> {
+        let purpose = Purpose {
+            name: check.word(),
+            evidence: true,
+            meters: Vec::new(),
+            cycles: None,
+            settings: true,
+            keyboard: hands.types(),
+        };
+        let live = Live::begin(set_up, args, purpose, out)?;
+        let drawn = live.now();
+        let mut visit = Self { live, hands, out, check, drawn };
+        let mut lines = vec![check.word().to_owned()];
+        lines.extend(options.iter().cloned());
+        if args.share_line {
+            lines.push("--share-line".into());
+        }
+        visit.mark_with(MarkKind::CheckStart, &format!("{} starts", check.word()), |mark| {
+            mark.text = Some(lines.join("\n"));
+        });
+        let until = visit.now() + args.listen_first + FIRST;
+        while visit
+            .case()
+            .meters
+            .iter()
+            .all(|meter| meter.series.points.values().all(|one| one.samples.is_empty()))
+        {
+            if visit.now() >= until {
+                return Err(visit.give_up(Failure::nothing("no meter answered").hint(
+                    "`wattward find` looks for meters and their settings; check the unit address and the polarity of the pair",
+                )));
+            }
+            let soon = visit.now() + DRAW;
+            visit.wait(soon, |_| "waiting for the first reading".into())?;
+        }
+        Ok(visit)
+    }
+
+    /// The session's time now.
+    pub(crate) fn now(&self) -> Stamp {
+        self.live.now()
+    }
+
+    /// How often every meter is read; `None` when only listening.
+    pub(crate) fn every(&self) -> Option<Span> {
+        self.live.every()
+    }
+
+    /// Everything so far, the reading in progress left out.
+    pub(crate) fn case(&self) -> Case {
+        self.live.pipeline.so_far()
+    }
+
+    /// Something to know that asks for nothing.
+    pub(crate) fn tell(&mut self, text: &str) {
+        self.out.clear_status();
+        self.hands.tell(text);
+    }
+
+    /// Asks the hands and waits for what comes of it.
+    ///
+    /// # Errors
+    /// Interrupted, another master, or the session cannot go on.
+    pub(crate) fn ask(&mut self, prompt: &Prompt) -> Result<Reply, Failure> {
+        self.out.clear_status();
+        self.hands.ask(self.now(), prompt);
+        loop {
+            let typed = match self.step(self.now() + LOOK)? {
+                Step::Line(line) => Some(line),
+                // Nobody will type any more: judge what there is.
+                Step::InputEnd if self.hands.types() => return Ok(Reply::Stop),
+                _ => None,
+            };
+            if let Some(reply) = self.hands.reply(self.now(), typed.as_deref()) {
+                return Ok(reply);
+            }
+        }
+    }
+
+    /// Waits; `status` gives the line shown meanwhile.
+    ///
+    /// # Errors
+    /// As `ask`.
+    pub(crate) fn wait(
+        &mut self,
+        until: Stamp,
+        mut status: impl FnMut(&Self) -> String,
+    ) -> Result<Waited, Failure> {
+        while self.now() < until {
+            if self.now() - self.drawn >= DRAW {
+                self.drawn = self.now();
+                self.out.status(&status(self));
+            }
+            let typed = match self.step(until.min(self.now() + LOOK))? {
+                Step::Line(line) => Some(line),
+                _ => None,
+            };
+            if self.hands.reply(self.now(), typed.as_deref()) == Some(Reply::Stop) {
+                return Ok(Waited::Stopped);
+            }
+        }
+        Ok(Waited::Through)
+    }
+
+    /// Notes something now.
+    pub(crate) fn mark(&mut self, kind: MarkKind, message: &str) {
+        self.mark_with(kind, message, |_| {});
+    }
+
+    /// Notes something now, with fields.
+    pub(crate) fn mark_with(&mut self, kind: MarkKind, message: &str, fill: impl FnOnce(&mut Mark)) {
+        let mut mark = Mark::new(self.now(), kind, message);
+        fill(&mut mark);
+        self.live.mark(mark);
+    }
+
+    /// Ends the recording and judges it.
+    ///
+    /// # Errors
+    /// The disk did not take all of it.
+    pub(crate) fn conclude(mut self) -> Result<(Outcome, super::exit::Exit), Failure> {
+        self.out.clear_status();
+        self.live.stop();
+        self.mark(MarkKind::CheckEnd, &format!("{} ends", self.check.word()));
+        let (check, out) = (self.check, self.out);
+        let (closed, _) = self.live.close()?;
+        let closed = closed.ok_or_else(|| Failure::nothing("no capture was kept"))?;
+        conclude(check, &closed.path, out)
+    }
+
+    fn step(&mut self, deadline: Stamp) -> Result<Step, Failure> {
+        match self.live.next(deadline, self.out) {
+            Ok(Step::Interrupt) => {
+                Err(self.give_up(Failure::new(FailureKind::Interrupted, "interrupted, and not judged")))
+            }
+            Ok(step) => Ok(step),
+            Err(failure) => Err(failure),
+        }
+    }
+
+    /// Closes the session as far as it goes and names what it leaves.
+    fn give_up(&mut self, mut failure: Failure) -> Failure {
+        self.out.clear_status();
+        self.live.stop();
+        self.mark(MarkKind::CheckEnd, &format!("{} given up", self.check.word()));
+        if let Some(path) = self.live.path() {
+            failure.message = format!("{}; what was recorded is in {}", failure.message, path.display());
+        }
+        failure
+    }
+}
