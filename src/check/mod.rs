@@ -1,5 +1,6 @@
 //! Floor 7: evidence to verdict.
 
+pub mod ct;
 pub mod limit;
 pub mod verdict;
 

@@ -1,0 +1,226 @@
+//! Do the CTs of a meter sit right? Switchings of known loads are the evidence; `docs/ct.md` tells the method.
+//!
+//! The way: channels of the meter → edges around the marks → step of every channel for every load → probability of every
+//! connection → status of every channel → verdict. Each station is a file of `ct/` or of `evidence/`.
+
+pub mod body;
+pub mod decide;
+pub mod hypothesis;
+pub mod measure;
+pub mod network;
+pub mod plant;
+pub mod sign;
+mod tell;
+mod words;
+
+use self::body::{CtBody, SignFinding, Status};
+use self::decide::{Decision, PAIRS, Subject, Trust, Weighed, Why, decide};
+use self::hypothesis::Level;
+use self::measure::{Bench, Measured};
+use super::verdict::{Finding, Verdict};
+use crate::base::{Phase, Span, Stamp};
+use crate::evidence::step::Kind;
+use crate::evidence::step::consensus::find;
+use crate::evidence::switching::switchings;
+use crate::evidence::{Case, MeterCase};
+use crate::profile::MeterRole;
+use crate::record::MarkKind;
+
+/// What bears on the verdict beside the case.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct CtOptions {
+    /// Judge this meter.
+    pub meter: Option<String>,
+    /// Nobody marked the switchings: find them.
+    pub hands_free: bool,
+}
+
+/// Everything found on the way, for whoever shows it: the document keeps less.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Judged {
+    /// The finding.
+    pub finding: Finding<CtBody>,
+    /// The loads as measured.
+    pub measured: Vec<Measured>,
+}
+
+/// The meter `ct` judges: the one named, else the steering, else the reference meter.
+pub fn meter_of<'a>(case: &'a Case, options: &CtOptions) -> Option<&'a MeterCase> {
+    let role = |role| case.meters.iter().find(|meter| meter.meter.role == role);
+    match &options.meter {
+        Some(name) => case.meters.iter().find(|meter| meter.meter.name == *name),
+        None => role(MeterRole::Steering).or_else(|| role(MeterRole::Reference)),
+    }
+}
+
+/// Judges the CTs of a meter.
+pub fn judge(case: &Case, options: &CtOptions) -> Finding<CtBody> {
+    examine(case, options).finding
+}
+
+/// Judges, and keeps what was measured.
+pub fn examine(case: &Case, options: &CtOptions) -> Judged {
+    let Some(meter) = meter_of(case, options) else {
+        let name = options.meter.clone().unwrap_or_default();
+        return Judged { finding: tell::no_meter(&name), measured: Vec::new() };
+    };
+    let origin = case.span.map_or(Stamp::from_nanos(0), |span| span.0);
+    let bench = Bench::new(meter, &case.site, origin);
+    let switchings = switchings(&case.marks, &case.site, origin);
+    let measured = bench.measure_all(switchings.tests);
+    let sign = sign::sign(case, &bench, &measured);
+    let tests = weighed(case, &bench, &measured);
+    let (subjects, alone) = subjects(&bench);
+    let levels: Vec<Level> = subjects.iter().map(|subject| level(case, &bench, &measured, subject)).collect();
+    let lines = usize::from(case.site.phases.clamp(1, 3));
+    let mut decisions = decide(lines, &subjects, alone, &tests, &levels);
+    gate(&sign, &mut decisions);
+    let story = tell::Story {
+        case,
+        bench: &bench,
+        tests: &tests,
+        subjects: &subjects,
+        alone,
+        decisions: &decisions,
+        sign: &sign,
+        unusable: &switchings.unusable,
+    };
+    let finding = story.tell();
+    Judged { finding, measured }
+}
+
+/// One subject for each channel; for a total that stands for several phases, one for each phase.
+fn subjects(bench: &Bench<'_>) -> (Vec<Subject>, bool) {
+    let alone = bench.channels.len() == 1 && bench.channels[0].phase == Phase::Total && bench.site.phases > 1;
+    if alone {
+        return ((0..bench.site.lines().len()).map(|line| Subject { channel: 0, line }).collect(), true);
+    }
+    let list = bench
+        .channels
+        .iter()
+        .enumerate()
+        .map(|(channel, about)| Subject { channel, line: about.phase.line_index().unwrap_or(0) })
+        .collect();
+    (list, false)
+}
+
+/// Span of a test in time, with the edges' room around it.
+fn span(bench: &Bench<'_>, measured: &Measured) -> (Stamp, Stamp) {
+    let (first, last) = measured.test.span_s();
+    let at = |seconds| bench.origin + Span::from_seconds(seconds);
+    (at(first), at(last))
+}
+
+fn weighed<'a>(case: &Case, bench: &Bench<'_>, measured: &'a [Measured]) -> Vec<Weighed<'a>> {
+    measured
+        .iter()
+        .map(|one| {
+            let (from, to) = span(bench, one);
+            // A control that shows itself is not idle, whatever the marks say.
+            let idle = plant::idle(case, from, to) && !one.answered;
+            Weighed { measured: one, trust: trust(case, bench, one, idle, (from, to)), idle }
+        })
+        .collect()
+}
+
+fn trust(case: &Case, bench: &Bench<'_>, one: &Measured, idle: bool, span: (Stamp, Stamp)) -> Trust {
+    if one.marks_contradicted {
+        return Trust::Contradicted;
+    }
+    if one.consensus.found {
+        return if one.shown() { Trust::Good } else { Trust::Chance };
+    }
+    if !idle {
+        return Trust::Answered;
+    }
+    let ran = one.dipped || read_off(case, span) || moved_elsewhere(case, bench, one);
+    if ran { Trust::Good } else { Trust::NotRun }
+}
+
+/// A value read off another instrument in this time shows that something ran.
+fn read_off(case: &Case, (from, to): (Stamp, Stamp)) -> bool {
+    case.marks.iter().any(|mark| {
+        let value = mark.value.as_deref().and_then(tell::number).unwrap_or(0.0);
+        let power =
+            mark.quantity.as_deref().is_none_or(|word| word.contains("power") || word.contains("current"));
+        mark.kind == MarkKind::Seen
+            && mark.plant.is_none()
+            && power
+            && value.abs() > 0.0
+            && mark.at >= from
+            && mark.at <= to + Span::from_millis(60_000)
+    })
+}
+
+fn moved_elsewhere(case: &Case, bench: &Bench<'_>, one: &Measured) -> bool {
+    case.meters.iter().filter(|meter| meter.meter.name != bench.meter.meter.name).any(|meter| {
+        let other = Bench::new(meter, bench.site, bench.origin);
+        let least = 0.2 * one.test.load.power_w;
+        find(&other.board, &one.test.switches, &[Kind::Active], least, &[])
+            .is_some_and(|consensus| consensus.chance < 1e-3)
+    })
+}
+
+/// What the level of a subject's channel says while the plant is idle.
+fn level(case: &Case, bench: &Bench<'_>, measured: &[Measured], subject: &Subject) -> Level {
+    let Some(lane) = bench.board.lane(subject.channel, Kind::Active) else { return Level::default() };
+    let total = bench.channels[subject.channel].phase == Phase::Total && bench.site.phases > 1;
+    if total || measured.is_empty() {
+        return Level::default();
+    }
+    let data = &bench.board.lanes[lane].data;
+    let size = measured.iter().fold(0.0_f64, |most, one| most.max(one.draw.apparent_va()));
+    let mut level = Level::default();
+    let (mut below, mut above) = (0.0, 0.0);
+    for segment in data.segments.iter().filter(|segment| segment.len() >= 3) {
+        let (from, to) = (data.trace.times[segment.first], data.trace.times[segment.end - 1]);
+        let at = |seconds| bench.origin + Span::from_seconds(seconds);
+        let clear = 5.0 * data.scatter_at(segment.mean) + 0.02 * size + 10.0;
+        if segment.mean.abs() > clear && plant::idle(case, at(from), at(to)) {
+            if segment.mean < 0.0 { below += to - from } else { above += to - from }
+        }
+    }
+    let long = 4.0_f64.max(2.0 * bench.board.period_s);
+    level.negative = below >= long;
+    level.positive = above >= long;
+    level
+}
+
+/// What the sign and the number of pairs leave of a decision.
+fn gate(sign: &SignFinding, decisions: &mut [Decision]) {
+    for decision in decisions.iter_mut() {
+        if !matches!(decision.status, Status::Correct | Status::Faulty) {
+            continue;
+        }
+        if sign.seen.is_none() {
+            decision.status = Status::Ambiguous;
+            decision.faults.clear();
+            decision.why = Why::SignUnknown;
+        } else if decision.pairs < 2 {
+            decision.status = Status::Ambiguous;
+            decision.faults.clear();
+            decision.why = Why::FewPairs;
+        } else if !settled(decision) {
+            decision.why = Why::FewPairs;
+        }
+    }
+}
+
+/// Enough agreeing pairs for a verdict.
+pub(crate) fn settled(decision: &Decision) -> bool {
+    decision.pairs >= PAIRS && decision.against * 2 <= decision.pairs
+}
+
+/// The verdict the decisions lead to, before what forbids a pass.
+pub(crate) fn verdict(decisions: &[Decision]) -> Verdict {
+    let sure = |decision: &&Decision| settled(decision);
+    if decisions.iter().filter(sure).any(|decision| decision.status == Status::Faulty) {
+        Verdict::Fail
+    } else if !decisions.is_empty()
+        && decisions.iter().all(|decision| decision.status == Status::Correct && settled(decision))
+    {
+        Verdict::Pass
+    } else {
+        Verdict::Inconclusive
+    }
+}

@@ -1,0 +1,445 @@
+//! From probabilities to a status for each channel: contract 6's rules, one after the other.
+
+use super::body::{CtFault, Status};
+use super::hypothesis::{ChannelPosterior, Level, Observation, Problem, Trial, weigh};
+use super::measure::{Measured, Response, fell};
+use super::network::{Lines, draws_in};
+use crate::base::uncertain::{combine, expanded};
+use crate::profile::Placement;
+
+/// Confidence a claim needs (contract 6).
+pub const SURE: f64 = 0.999;
+
+/// A fault is named when it is this probable among the ways a channel that is surely wrong can be wrong.
+const NAMED: f64 = 0.99;
+
+/// On/off pairs a verdict needs (contract 6).
+pub const PAIRS: usize = 3;
+
+/// Gains within this are no fault (contract 6).
+pub const GAIN_FROM: f64 = 0.8;
+/// See [`GAIN_FROM`].
+pub const GAIN_TO: f64 = 1.25;
+
+/// One thing to decide on: a channel, or one phase of a total.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Subject {
+    /// Index of the channel.
+    pub channel: usize,
+    /// The line it belongs to.
+    pub line: usize,
+}
+
+/// A measured load with what may be made of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Weighed<'a> {
+    /// What was measured.
+    pub measured: &'a Measured,
+    /// Whether it counts, and why not.
+    pub trust: Trust,
+    /// The plant was shown idle all the time.
+    pub idle: bool,
+}
+
+/// Whether a measured load counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Trust {
+    /// It does.
+    Good,
+    /// Nothing moved, and nothing shows that the load ran.
+    NotRun,
+    /// Something moved at the marks, and might have done so by chance.
+    Chance,
+    /// The voltage says that the marks stand the wrong way round.
+    Contradicted,
+    /// A control answered before the step could be read.
+    Answered,
+}
+
+/// Why a status is what it is, beyond the status itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Why {
+    /// Nothing more to say.
+    Clear,
+    /// The plant was not shown idle, and it may hide or mirror the load.
+    PlantActive,
+    /// The gain's interval reaches into what is right.
+    GainOpen,
+    /// All channels are off by one factor: the load or the ratio.
+    CommonFactor,
+    /// Several ways to be wrong fit.
+    Several,
+    /// The loads may stand on other lines than marked.
+    Labels,
+    /// It fits no connection at all.
+    Strange,
+    /// Nothing shows that the power can go negative.
+    SignUnknown,
+    /// Too few agreeing pairs.
+    FewPairs,
+    /// The tests on its phase did not count.
+    NoTrust,
+}
+
+/// What was decided on a subject.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Decision {
+    /// The status.
+    pub status: Status,
+    /// Faults named.
+    pub faults: Vec<CtFault>,
+    /// The line sensed.
+    pub senses: Option<usize>,
+    /// 1 or −1.
+    pub sign: Option<i8>,
+    /// Gain and its expanded uncertainty.
+    pub gain: Option<(f64, f64)>,
+    /// Probability of the claim.
+    pub confidence: f64,
+    /// Agreeing pairs.
+    pub pairs: usize,
+    /// Pairs that disagree.
+    pub against: usize,
+    /// Index of the load whose step is shown.
+    pub shown: Option<usize>,
+    /// Why.
+    pub why: Why,
+}
+
+/// Decides on every subject. `alone`: subjects are the phases of one total.
+pub fn decide(
+    lines: usize,
+    subjects: &[Subject],
+    alone: bool,
+    tests: &[Weighed<'_>],
+    levels: &[Level],
+) -> Vec<Decision> {
+    let good: Vec<usize> = (0..tests.len()).filter(|index| tests[*index].trust == Trust::Good).collect();
+    let measured: Vec<&Measured> = good.iter().map(|index| tests[*index].measured).collect();
+    let fell = fell(&measured);
+    let trials = measured.iter().zip(fell).map(|(one, fell)| trial(one, fell, subjects, alone)).collect();
+    let own = subjects.iter().map(|subject| subject.line).collect();
+    let problem = Problem { lines, own, trials, levels: levels.to_vec(), alone };
+    let posterior = weigh(&problem);
+    let mut decisions: Vec<Decision> = subjects
+        .iter()
+        .zip(&posterior)
+        .map(|(subject, posterior)| one(lines, subject, alone, tests, posterior))
+        .collect();
+    common_factor(subjects, tests, &mut decisions);
+    decisions
+}
+
+fn trial(measured: &Measured, fell: Vec<Option<bool>>, subjects: &[Subject], alone: bool) -> Trial {
+    let draw = measured.draw;
+    let size = draw.apparent_va();
+    let blur = if measured.test.load.resistive { 0.06 } else { 0.15 };
+    let observations = subjects
+        .iter()
+        .map(|subject| {
+            let only = Some(Placement::Line(crate::base::Phase::LINES[subject.line]));
+            if alone && measured.test.placement != only {
+                return None;
+            }
+            let response = measured.responses.get(subject.channel)?.as_ref()?;
+            let active = combine(&[response.active_standard(), 0.02 * size]);
+            let reactive = response.reactive.zip(response.reactive_standard()).map(|(step, standard)| {
+                (step.value, combine(&[standard, blur * size.max(step.value.abs())]))
+            });
+            Some(Observation { active: (response.active.value, active), reactive })
+        })
+        .collect();
+    Trial {
+        placement: measured.test.placement,
+        load: (draw.active_w, draw.reactive_var),
+        load_spread: draw.spread,
+        observations,
+        fell,
+    }
+}
+
+/// Whether a test tells of this subject's own phase.
+fn is_own(test: &Weighed<'_>, subject: &Subject, alone: bool) -> bool {
+    match test.measured.test.placement {
+        Some(placement @ Placement::Line(_)) => draws_in(placement, subject.line),
+        Some(placement) => !alone && draws_in(placement, subject.line),
+        None => !alone && moves_most(test, subject),
+    }
+}
+
+fn moves_most(test: &Weighed<'_>, subject: &Subject) -> bool {
+    let size = |response: &Option<Response>| {
+        response.as_ref().map_or(0.0, |response| {
+            libm::hypot(response.active.value, response.reactive.unwrap_or_default().value)
+        })
+    };
+    let list = &test.measured.responses;
+    let own = list.get(subject.channel).map_or(0.0, size);
+    own > 0.2 * test.measured.draw.apparent_va()
+        && list.iter().enumerate().all(|(index, other)| index == subject.channel || size(other) < own)
+}
+
+fn one(
+    lines: usize,
+    subject: &Subject,
+    alone: bool,
+    tests: &[Weighed<'_>],
+    posterior: &ChannelPosterior,
+) -> Decision {
+    let own: Vec<usize> = (0..tests.len()).filter(|index| is_own(&tests[*index], subject, alone)).collect();
+    let counts = |index: &usize| tests[*index].trust == Trust::Good;
+    let tested = own.iter().any(counts);
+    let right = posterior.of(|connection| connection.is_right(subject.line));
+    let wrong = 1.0 - right - posterior.strange - posterior.mislabelled;
+    let senses = sensed(lines, posterior);
+    let reversed = posterior.of(|connection| connection.reversed && connection.conductors != 0);
+    let forward = posterior.of(|connection| !connection.reversed && connection.conductors != 0);
+    let claim = posterior.strange.max(posterior.mislabelled);
+    // The load on the phase it senses, where that is another.
+    let seen_on: Vec<usize> = match senses {
+        Some(line) if line != subject.line && wrong > SURE => (0..tests.len())
+            .filter(|index| tests[*index].measured.test.placement.is_some_and(|place| draws_in(place, line)))
+            .collect(),
+        _ => own.clone(),
+    };
+    let mut decision = Decision {
+        status: Status::Untested,
+        faults: Vec::new(),
+        senses: None,
+        sign: None,
+        gain: None,
+        confidence: 0.0,
+        pairs: 0,
+        against: 0,
+        shown: best_of(&seen_on, tests, subject).or_else(|| best_of(&own, tests, subject)),
+        why: Why::Clear,
+    };
+    for index in seen_on.iter().filter(|index| counts(index)) {
+        if let Some(response) = &tests[*index].measured.responses[subject.channel] {
+            decision.pairs += response.pairs;
+            decision.against += response.against;
+        }
+    }
+    decision.gain = decision.shown.and_then(|index| gain(lines, tests, index, subject, posterior));
+    if right > SURE && tested {
+        decision.status = Status::Correct;
+        decision.confidence = right;
+        decision.senses = Some(subject.line);
+        decision.sign = Some(1);
+        return ratio(decision, idle(tests));
+    }
+    if wrong > SURE {
+        decision.confidence = wrong;
+        decision.senses = senses;
+        decision.sign =
+            [(reversed, -1), (forward, 1)].iter().find(|(p, _)| *p > NAMED).map(|(_, sign)| *sign);
+        return faulty(decision, subject, posterior, tests, wrong);
+    }
+    decision.why = why_open(&own, tests, posterior);
+    if tested || !own.is_empty() {
+        decision.status = Status::Ambiguous;
+        decision.confidence = claim.max(right).max(wrong);
+    }
+    decision
+}
+
+fn why_open(own: &[usize], tests: &[Weighed<'_>], posterior: &ChannelPosterior) -> Why {
+    if !own.is_empty() && own.iter().all(|index| tests[*index].trust != Trust::Good) {
+        Why::NoTrust
+    } else if posterior.strange > 0.5 {
+        Why::Strange
+    } else if posterior.mislabelled > 0.2 {
+        Why::Labels
+    } else {
+        Why::Several
+    }
+}
+
+/// The line a CT encloses, where that is sure enough to be said.
+fn sensed(lines: usize, posterior: &ChannelPosterior) -> Option<usize> {
+    (0..lines).find(|line| posterior.of(|connection| connection.senses() == Some(*line)) > NAMED)
+}
+
+/// The lines on which a load that counts was switched, as bits.
+fn tested_lines(tests: &[Weighed<'_>]) -> u8 {
+    let placements =
+        tests.iter().filter(|test| test.trust == Trust::Good).map(|test| test.measured.test.placement);
+    placements.flatten().fold(0, |bits, placement| {
+        (0..3).fold(bits, |bits, line| if draws_in(placement, line) { bits | 1 << line } else { bits })
+    })
+}
+
+/// Names the faults of a channel that is surely wrong.
+fn faulty(
+    mut decision: Decision,
+    subject: &Subject,
+    posterior: &ChannelPosterior,
+    tests: &[Weighed<'_>],
+    wrong: f64,
+) -> Decision {
+    let share = |p: f64| p / wrong;
+    let reversed = posterior.of(|connection| connection.reversed && connection.conductors != 0);
+    // No response on any line tested: on none, or on one that was not.
+    let on_tested = tested_lines(tests);
+    let dead = posterior.of(|connection| connection.conductors & on_tested == 0);
+    let other = posterior.of(|connection| {
+        connection.conductors & on_tested != 0
+            && (connection.conductors != 1 << subject.line || connection.voltage_line != subject.line)
+    });
+    for (p, fault) in
+        [(reversed, CtFault::Reversed), (other, CtFault::OtherPhase), (dead, CtFault::NoResponse)]
+    {
+        if share(p) > NAMED {
+            decision.faults.push(fault);
+        }
+    }
+    decision.status = Status::Faulty;
+    if decision.faults.is_empty() {
+        decision.status = Status::Ambiguous;
+        decision.why = Why::Several;
+        return decision;
+    }
+    if decision.faults.contains(&CtFault::NoResponse) {
+        decision.sign = None;
+    }
+    let hidden = |fault: &CtFault| matches!(fault, CtFault::OtherPhase | CtFault::NoResponse);
+    let idle = idle(tests);
+    if decision.faults.iter().any(hidden) && !idle {
+        decision.status = Status::Ambiguous;
+        decision.faults.clear();
+        decision.why = Why::PlantActive;
+        return decision;
+    }
+    if let Some((gain, gain_u)) = decision.gain
+        && !decision.faults.contains(&CtFault::NoResponse)
+        && is_outside(gain, gain_u)
+        && idle
+    {
+        decision.faults.push(CtFault::WrongRatio);
+    }
+    decision
+}
+
+/// Whether the plant was idle in every test that counts.
+fn idle(tests: &[Weighed<'_>]) -> bool {
+    tests.iter().filter(|test| test.trust == Trust::Good).all(|test| test.idle)
+}
+
+/// Whether the whole interval lies outside what is right.
+pub fn is_outside(gain: f64, gain_u: f64) -> bool {
+    gain + gain_u < GAIN_FROM || gain - gain_u > GAIN_TO
+}
+
+/// The ratio of a channel that is right in all else.
+fn ratio(mut decision: Decision, idle: bool) -> Decision {
+    let Some((gain, gain_u)) = decision.gain else { return decision };
+    if !idle && !(GAIN_FROM..=GAIN_TO).contains(&gain) {
+        decision.status = Status::Ambiguous;
+        decision.why = Why::PlantActive;
+    } else if is_outside(gain, gain_u) {
+        decision.status = Status::Faulty;
+        decision.faults = vec![CtFault::WrongRatio];
+    } else if !(GAIN_FROM..=GAIN_TO).contains(&gain) {
+        decision.status = Status::Ambiguous;
+        decision.why = Why::GainOpen;
+    }
+    decision
+}
+
+/// Of several loads in the right place the one with the most agreeing pairs, then the strongest.
+fn best_of(list: &[usize], tests: &[Weighed<'_>], subject: &Subject) -> Option<usize> {
+    let key = |index: &usize| {
+        let test = &tests[*index];
+        let pairs = test.measured.responses[subject.channel].as_ref().map_or(0, |response| response.pairs);
+        (test.trust == Trust::Good, pairs.min(PAIRS), test.measured.draw.active_w)
+    };
+    list.iter().copied().filter(|index| tests[*index].measured.responses[subject.channel].is_some()).max_by(
+        |one, other| {
+            let (a, b) = (key(one), key(other));
+            (a.0, a.1).cmp(&(b.0, b.1)).then(a.2.total_cmp(&b.2)).then(other.cmp(one))
+        },
+    )
+}
+
+/// Measured over expected step in size, along the direction the most probable connection gives it.
+fn gain(
+    lines: usize,
+    tests: &[Weighed<'_>],
+    index: usize,
+    subject: &Subject,
+    posterior: &ChannelPosterior,
+) -> Option<(f64, f64)> {
+    let measured = tests[index].measured;
+    let response = measured.responses[subject.channel].as_ref()?;
+    let draw = measured.draw;
+    let reactive = response.reactive.zip(response.reactive_standard());
+    let best = posterior.best()?;
+    let placement =
+        measured.test.placement.unwrap_or(Placement::Line(crate::base::Phase::LINES[subject.line]));
+    let unit = |backwards| {
+        let lines = Lines { count: lines, backwards };
+        lines.response(placement, (draw.active_w, draw.reactive_var), best.voltage_line, best.conductors)
+    };
+    let along = |unit: (f64, f64)| {
+        let sign = if best.reversed { -1.0 } else { 1.0 };
+        let size = unit.0 * unit.0 + reactive.map_or(0.0, |_| unit.1 * unit.1);
+        let dot = unit.0 * response.active.value + reactive.map_or(0.0, |(step, _)| unit.1 * step.value);
+        (sign * dot, size)
+    };
+    let (dot, size) =
+        [along(unit(false)), along(unit(true))].into_iter().max_by(|one, other| one.0.total_cmp(&other.0))?;
+    let scatter = response.active_standard();
+    if size < 1e-6 * draw.apparent_va() * draw.apparent_va() {
+        // It should not move at all: how much of the load it shows.
+        let moved = libm::hypot(response.active.value, reactive.map_or(0.0, |(step, _)| step.value));
+        return Some((moved / draw.apparent_va(), expanded(scatter / draw.apparent_va())));
+    }
+    let share = unit(false).0.abs() / size.sqrt();
+    let off = combine(&[
+        share * scatter,
+        reactive.map_or(0.0, |(_, standard)| (1.0 - share * share).max(0.0).sqrt() * standard),
+    ]);
+    let gain = dot / size;
+    Some((gain, expanded(combine(&[off / size.sqrt(), gain * draw.spread]))))
+}
+
+/// A factor that all channels share may be the load's: it takes a second load to say.
+fn common_factor(subjects: &[Subject], tests: &[Weighed<'_>], decisions: &mut [Decision]) {
+    let with_gain: Vec<usize> = (0..decisions.len())
+        .filter(|index| decisions[*index].gain.is_some() && decisions[*index].pairs > 0)
+        .collect();
+    let off = |decision: &Decision| decision.faults.contains(&CtFault::WrongRatio);
+    let gains: Vec<f64> =
+        with_gain.iter().filter_map(|index| decisions[*index].gain).map(|gain| gain.0).collect();
+    let all = !with_gain.is_empty() && with_gain.iter().all(|index| off(&decisions[*index]));
+    let (least, most) = gains
+        .iter()
+        .fold((f64::INFINITY, 0.0_f64), |(least, most), gain| (least.min(*gain), most.max(*gain)));
+    if !all || most > 1.15 * least || second_load(subjects, tests) {
+        return;
+    }
+    for index in with_gain {
+        let decision = &mut decisions[index];
+        decision.faults.retain(|fault| *fault != CtFault::WrongRatio);
+        if decision.faults.is_empty() {
+            decision.status = Status::Ambiguous;
+            decision.why = Why::CommonFactor;
+        }
+    }
+}
+
+/// Whether two loads, different in name and power, were measured on the same line.
+fn second_load(subjects: &[Subject], tests: &[Weighed<'_>]) -> bool {
+    subjects.iter().any(|subject| {
+        let on: Vec<&Measured> = tests
+            .iter()
+            .filter(|test| test.trust == Trust::Good)
+            .map(|test| test.measured)
+            .filter(|measured| measured.test.placement.is_some_and(|place| draws_in(place, subject.line)))
+            .filter(|measured| {
+                measured.responses[subject.channel].is_some_and(|response| response.pairs >= PAIRS)
+            })
+            .collect();
+        on.iter().any(|one| on.iter().any(|other| one.test.load.name != other.test.load.name))
+    })
+}

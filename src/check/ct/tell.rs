@@ -1,0 +1,447 @@
+//! From decisions to the finding: verdict, document, sentences.
+
+use super::body::{
+    ChannelFinding, CtBody, CtFault, OtherResponse, Position, SignFinding, Status, StepFound, StepValue,
+};
+use super::decide::{Decision, Subject, Trust, Weighed, Why};
+use super::measure::{Bench, Response};
+use super::plant::{Seen, seen};
+use super::words;
+use crate::base::uncertain::expanded;
+use crate::base::{Phase, PointKey, Span};
+use crate::check::verdict::{Finding, Verdict};
+use crate::evidence::{Accuracy, Case};
+use crate::profile::Placement;
+
+/// Everything the finding is told from.
+pub(super) struct Story<'a> {
+    pub(super) case: &'a Case,
+    pub(super) bench: &'a Bench<'a>,
+    pub(super) tests: &'a [Weighed<'a>],
+    pub(super) subjects: &'a [Subject],
+    pub(super) alone: bool,
+    pub(super) decisions: &'a [Decision],
+    pub(super) sign: &'a SignFinding,
+    pub(super) unusable: &'a [String],
+}
+
+/// To a tenth, as powers stand in documents.
+fn tenth(value: f64) -> f64 {
+    (value * 10.0).round() / 10.0 + 0.0
+}
+
+fn fourth(value: f64) -> f64 {
+    (value * 1e4).round() / 1e4 + 0.0
+}
+
+/// Cut, not rounded: 0.9999999 must not read as 1.
+fn confidence(value: f64) -> f64 {
+    (value.clamp(0.0, 1.0) * 1e6).floor() / 1e6
+}
+
+/// The number at the head of a value typed in: `8.9`, `8.9 A`.
+pub(super) fn number(text: &str) -> Option<f64> {
+    let end = text
+        .find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | '-' | '+' | ' ')))
+        .unwrap_or(text.len());
+    text[..end].trim().parse::<f64>().ok().filter(|value| value.is_finite())
+}
+
+/// A finding for a meter that is not there.
+pub(super) fn no_meter(name: &str) -> Finding<CtBody> {
+    let what = if name.is_empty() {
+        "The site has no steering or reference meter.".to_owned()
+    } else {
+        format!("The site has no meter named `{name}`.")
+    };
+    Finding {
+        verdict: Verdict::Inconclusive,
+        headline: what.clone(),
+        reasons: vec![what],
+        next: vec!["Name the meter to judge with --meter.".to_owned()],
+        meter: name.to_owned(),
+        start: None,
+        end: None,
+        body: CtBody {
+            channels: Vec::new(),
+            sign: SignFinding { seen: None, convention: String::new() },
+            position: Vec::new(),
+            steps: Vec::new(),
+        },
+    }
+}
+
+impl Story<'_> {
+    /// The finding.
+    pub(super) fn tell(&self) -> Finding<CtBody> {
+        let channels = self.channels();
+        let plants: Vec<(String, Seen)> = self
+            .case
+            .site
+            .plants
+            .iter()
+            .map(|plant| {
+                (plant.name.clone(), seen(self.case, plant, &self.bench.channels, self.bench.origin))
+            })
+            .collect();
+        let position = self.position(&plants);
+        let forbidden = self.forbidden(&plants, &position);
+        let outside: Vec<&String> =
+            plants.iter().filter(|(_, seen)| *seen == Seen::Outside).map(|(name, _)| name).collect();
+        let verdict = match super::verdict(self.decisions) {
+            _ if !outside.is_empty() => Verdict::Fail,
+            Verdict::Pass if !forbidden.is_empty() => Verdict::Inconclusive,
+            other => other,
+        };
+        let mut reasons: Vec<String> = outside
+            .iter()
+            .map(|name| {
+                format!("The plant {name} stepped and did not move this meter: it is outside the CT.")
+            })
+            .collect();
+        let told = self.told(verdict);
+        if verdict == Verdict::Pass {
+            reasons.extend(told);
+        } else {
+            let sentences = self.tests.iter().filter_map(words::distrust);
+            reasons.extend(
+                told.into_iter().chain(sentences).chain(forbidden.iter().map(|(why, _)| why.clone())),
+            );
+        }
+        reasons.extend(self.notes());
+        let mut next = if verdict == Verdict::Pass { Vec::new() } else { self.next(&forbidden) };
+        if !outside.is_empty() {
+            next.insert(
+                0,
+                "Move the CT to the grid side of every plant and load that counts, then test again."
+                    .to_owned(),
+            );
+        }
+        dedup(&mut reasons);
+        dedup(&mut next);
+        Finding {
+            verdict,
+            headline: self.headline(verdict, &reasons),
+            reasons,
+            next,
+            meter: self.bench.meter.meter.name.clone(),
+            start: self.case.span.map(|span| span.0),
+            end: self.case.span.map(|span| span.1),
+            body: CtBody { channels, sign: self.sign.clone(), position, steps: self.steps() },
+        }
+    }
+
+    fn name(&self, subject: &Subject) -> String {
+        let phase = Phase::LINES[subject.line];
+        if self.alone {
+            format!("The total, on {phase},")
+        } else {
+            format!("Channel {}", self.bench.channels[subject.channel].phase)
+        }
+    }
+
+    fn headline(&self, verdict: Verdict, reasons: &[String]) -> String {
+        let meter = &self.bench.meter.meter.name;
+        match verdict {
+            Verdict::Pass if self.alone => {
+                format!("The CTs of {meter} sit right: the total follows the load on every phase.")
+            }
+            Verdict::Pass if self.subjects.len() == 1 => format!("The CT of {meter} sits right."),
+            Verdict::Pass => format!("The CTs of {meter} sit right on all {} phases.", self.subjects.len()),
+            Verdict::Fail | Verdict::Inconclusive => {
+                reasons.first().cloned().unwrap_or_else(|| format!("Nothing was measured on {meter}."))
+            }
+        }
+    }
+
+    /// Sentences on the subjects: faulty ones first, then open, then right.
+    fn told(&self, verdict: Verdict) -> Vec<String> {
+        let rank = |status: Status| match status {
+            Status::Faulty => 0,
+            Status::Ambiguous => 1,
+            Status::Untested => 2,
+            Status::Correct => 3,
+        };
+        let mut order: Vec<usize> = (0..self.subjects.len()).collect();
+        order.sort_by_key(|index| (rank(self.decisions[*index].status), *index));
+        let mut list = Vec::new();
+        if self.bench.channels.is_empty() {
+            list.push(format!("{} gave no reading of active power.", self.bench.meter.meter.name));
+        }
+        if self.tests.is_empty() && verdict == Verdict::Inconclusive {
+            list.push("No known load was marked as switched.".to_owned());
+        }
+        for index in order {
+            let decision = &self.decisions[index];
+            let mut sentences = words::subject(&self.name(&self.subjects[index]), decision, self.tests);
+            if decision.why == Why::FewPairs && decision.status != Status::Ambiguous {
+                sentences.push(format!(
+                    "{} has {} agreeing pairs and {} others; a verdict needs {}, and most of all.",
+                    self.name(&self.subjects[index]),
+                    decision.pairs,
+                    decision.against,
+                    super::PAIRS
+                ));
+            }
+            list.extend(sentences);
+        }
+        list
+    }
+
+    /// What forbids a pass, each with what would settle it.
+    fn forbidden(&self, plants: &[(String, Seen)], position: &[Position]) -> Vec<(String, String)> {
+        let mut list = Vec::new();
+        if self.case.binding.shared_line {
+            list.push((
+                "The line was shared with another master: such a check never passes.".to_owned(),
+                "Test again with this program as the only master, or listen to the other one with --listen."
+                    .to_owned(),
+            ));
+        }
+        for load in position.iter().filter(|entry| entry.seen == Some(false)) {
+            if !plants.iter().any(|(name, _)| *name == load.source) {
+                list.push((
+                    format!("The {} ran and did not move the meter.", load.source),
+                    format!("Find out on which side of the CT the {} is connected.", load.source),
+                ));
+            }
+        }
+        for (name, _) in plants.iter().filter(|(_, seen)| *seen == Seen::Unmoved) {
+            list.push((
+                format!("The plant {name} was switched off and on and the meter did not move; nothing shows what it produced."),
+                format!("Switch {name} off and on while it produces, or note its power (a `seen` mark)."),
+            ));
+        }
+        let measured = self.bench.channels.len();
+        if measured > 0 && !self.alone && measured < self.case.site.lines().len() {
+            list.push((
+                "The meter reports no power for some phases of the site, and no total.".to_owned(),
+                "Add the missing phases, or the total, to the profile.".to_owned(),
+            ));
+        }
+        list
+    }
+
+    fn next(&self, forbidden: &[(String, String)]) -> Vec<String> {
+        let has = |fault| self.decisions.iter().any(|decision| decision.faults.contains(&fault));
+        let mut list = Vec::new();
+        if self.decisions.iter().any(|decision| decision.status == Status::Faulty) {
+            list.extend(words::mend(
+                &self.bench.meter.meter,
+                has(CtFault::Reversed),
+                has(CtFault::OtherPhase),
+            ));
+        }
+        let tested: Vec<Phase> = self
+            .tests
+            .iter()
+            .filter(|test| test.trust == Trust::Good)
+            .filter_map(|test| match test.measured.test.placement {
+                Some(Placement::Line(phase)) => Some(phase),
+                _ => None,
+            })
+            .collect();
+        let lines = self.case.site.lines().len();
+        if self.sign.seen.is_none() && !self.tests.is_empty() {
+            list.push(
+                "Show that this meter's power can go negative: record it while the plant feeds in, read its energy counters, or state `signed = true` in the profile if you have seen it negative."
+                    .to_owned(),
+            );
+        }
+        list.extend(self.tests.iter().filter_map(words::retry));
+        for (subject, decision) in self.subjects.iter().zip(self.decisions) {
+            let name = format!("channel {}", self.bench.channels[subject.channel].phase);
+            list.extend(words::next(&name, Phase::LINES[subject.line], decision, lines, &tested));
+        }
+        list.extend(forbidden.iter().map(|(_, mend)| mend.clone()));
+        if self.tests.iter().any(|test| test.measured.overloaded) {
+            list.push(
+                "Test with less load on the phase: above 120 % of the CTs' rated current nothing is judged."
+                    .to_owned(),
+            );
+        }
+        list
+    }
+
+    /// What is said whatever the verdict.
+    fn notes(&self) -> Vec<String> {
+        let mut list = self.unusable.to_vec();
+        let meter = &self.bench.meter.meter;
+        for test in self.tests {
+            let consensus = &test.measured.consensus;
+            let place = words::place(test.measured.test.placement);
+            if let Some(answer) =
+                consensus.answer.filter(|answer| consensus.found && answer.share.abs() > 0.15)
+            {
+                let name = &test.measured.test.load.name;
+                list.push(if answer.share < 0.0 {
+                    format!("A control answered the {name} on {place} after {:.1} s; the step was read before.", answer.after_s)
+                } else {
+                    format!("After the {name} on {place} the power ran off further, {:.1} s later: a control that follows a reversed CT does that. Stop the plant.", answer.after_s)
+                });
+            }
+        }
+        if self.tests.iter().any(|test| test.measured.overloaded) {
+            list.push(
+                "A channel stood above 120 % of its CT's rated current; nothing is judged there.".to_owned(),
+            );
+        }
+        if Accuracy::of(meter, false).assumed() {
+            list.push("The site file gives no accuracy class: class 2 is assumed.".to_owned());
+        }
+        list.extend(self.settings());
+        list
+    }
+
+    /// The meter's own ratio against the site file.
+    fn settings(&self) -> Vec<String> {
+        let meter = self.bench.meter;
+        let Some(series) = meter.series.points.get(&PointKey::Setting("ct_ratio".to_owned())) else {
+            return Vec::new();
+        };
+        let values: Vec<f64> = series.samples.iter().map(|sample| sample.value).collect();
+        let (Some(first), Some(last)) = (values.first(), values.last()) else { return Vec::new() };
+        let mut list = Vec::new();
+        if first != last {
+            list.push(format!("The meter's CT ratio changed from {first} to {last} during the check."));
+        }
+        if let Some(ratio) = meter.meter.ct_ratio.filter(|ratio| (ratio - last).abs() > 1e-6 * ratio.abs()) {
+            list.push(format!("The meter is set to a CT ratio of {last}, the site file says {ratio}."));
+        }
+        list
+    }
+
+    fn position(&self, plants: &[(String, Seen)]) -> Vec<Position> {
+        let mut names: Vec<&str> = self.case.site.loads.iter().map(|load| load.name.as_str()).collect();
+        for test in self.tests {
+            if !names.contains(&test.measured.test.load.name.as_str()) {
+                names.push(&test.measured.test.load.name);
+            }
+        }
+        let mut list: Vec<Position> = names
+            .into_iter()
+            .map(|name| {
+                let mine = || self.tests.iter().filter(|test| test.measured.test.load.name == name);
+                let moves = mine().any(|test| test.measured.shown());
+                let still = mine().any(|test| test.trust == Trust::Good && !test.measured.consensus.found);
+                let seen = if moves { Some(true) } else { still.then_some(false) };
+                Position { source: name.to_owned(), seen }
+            })
+            .collect();
+        list.extend(plants.iter().map(|(name, seen)| Position {
+            source: name.clone(),
+            seen: match seen {
+                Seen::Moves => Some(true),
+                Seen::Outside => Some(false),
+                Seen::Unmoved | Seen::Untried => None,
+            },
+        }));
+        list
+    }
+
+    fn steps(&self) -> Vec<StepFound> {
+        let mut list: Vec<StepFound> = Vec::new();
+        for test in self.tests.iter().filter(|test| test.measured.consensus.found) {
+            let phase = test.measured.test.placement.map(|placement| placement.word().to_owned());
+            list.extend(test.measured.consensus.edges.iter().map(|edge| StepFound {
+                at: (self.bench.origin + Span::from_seconds(edge.time_s())).cut_to_micros(),
+                kind: if edge.on { "load-on" } else { "load-off" },
+                phase: phase.clone(),
+            }));
+        }
+        list.sort_by_key(|step| step.at);
+        list
+    }
+
+    fn channels(&self) -> Vec<ChannelFinding> {
+        if self.alone {
+            return vec![self.total()];
+        }
+        self.subjects
+            .iter()
+            .zip(self.decisions)
+            .map(|(subject, decision)| self.channel(subject.channel, decision))
+            .collect()
+    }
+
+    fn channel(&self, channel: usize, decision: &Decision) -> ChannelFinding {
+        let response = |index: usize| self.tests[index].measured.responses[channel].as_ref();
+        let others =
+            (0..self.tests.len()).filter(|index| decision.shown != Some(*index)).filter_map(|index| {
+                let test = &self.tests[index];
+                let response = response(index).filter(|_| test.trust == Trust::Good)?;
+                Some(OtherResponse {
+                    load_phase: test.measured.test.placement.map_or("unknown", Placement::word).to_owned(),
+                    active_w: tenth(response.active.value),
+                    active_u_w: tenth(expanded(response.active_standard())),
+                })
+            });
+        ChannelFinding {
+            channel: self.bench.channels[channel].phase.word().to_owned(),
+            status: decision.status,
+            faults: decision.faults.clone(),
+            senses: decision.senses.map(|line| Phase::LINES[line].word().to_owned()),
+            sign: decision.sign,
+            gain: decision.gain.map(|gain| fourth(gain.0)),
+            gain_u: decision.gain.map(|gain| fourth(gain.1)),
+            confidence: confidence(decision.confidence),
+            pairs: decision.pairs,
+            step: decision.shown.and_then(response).map(step_value),
+            expected: decision.shown.map(|index| self.tests[index].measured.draw.into()),
+            responses: others.collect(),
+        }
+    }
+
+    /// One finding for a total out of those on its phases: as bad as the worst.
+    fn total(&self) -> ChannelFinding {
+        let rank = |decision: &Decision| match decision.status {
+            Status::Faulty => 0,
+            Status::Ambiguous => 1,
+            Status::Untested => 2,
+            Status::Correct => 3,
+        };
+        let worst = self.decisions.iter().min_by_key(|decision| (rank(decision), decision.pairs));
+        let Some(worst) = worst else { return self.channel(0, &self.decisions[0]) };
+        let mut finding = self.channel(0, worst);
+        finding.senses = None;
+        let tested = self.decisions.iter().any(|decision| decision.status != Status::Untested);
+        match worst.status {
+            Status::Untested if tested => finding.status = Status::Ambiguous,
+            Status::Correct => {
+                let all = self.decisions.iter().fold(1.0, |product, decision| product * decision.confidence);
+                finding.confidence = confidence(all);
+            }
+            Status::Faulty => {
+                let mut faults: Vec<CtFault> =
+                    self.decisions.iter().flat_map(|decision| decision.faults.clone()).collect();
+                faults.sort_unstable();
+                faults.dedup();
+                finding.faults = faults;
+            }
+            Status::Untested | Status::Ambiguous => {}
+        }
+        let signs: Vec<Option<i8>> = self.decisions.iter().map(|decision| decision.sign).collect();
+        finding.sign = signs[0].filter(|sign| signs.iter().all(|other| *other == Some(*sign)));
+        finding
+    }
+}
+
+fn step_value(response: &Response) -> StepValue {
+    StepValue {
+        active_w: tenth(response.active.value),
+        active_u_w: tenth(expanded(response.active_standard())),
+        reactive_var: response.reactive.map(|step| tenth(step.value)),
+        reactive_u_var: response.reactive_standard().map(|standard| tenth(expanded(standard))),
+    }
+}
+
+/// Keeps the first of equal sentences.
+fn dedup(list: &mut Vec<String>) {
+    let mut kept: Vec<String> = Vec::with_capacity(list.len());
+    for sentence in list.drain(..) {
+        if !kept.contains(&sentence) {
+            kept.push(sentence);
+        }
+    }
+    *list = kept;
+}

@@ -1,0 +1,202 @@
+//! Steps around a switching: what each lane of a meter (power, reactive power, voltage of a channel) did between the level
+//! just before and the level just after. Levels reach only as far as the lane stays level, so a fridge that starts a few
+//! seconds later shortens a level and does not bend it. What lies between the levels, the meter's renewal and averaging,
+//! is left out.
+
+pub mod consensus;
+pub mod estimate;
+
+use crate::base::uncertain::{combine, effective_count, variance};
+use crate::evidence::channel::Channel;
+use crate::evidence::trace::{Segment, Segmented, Trace};
+
+/// How far from an edge a level may reach, in s.
+const REACH_S: f64 = 8.0;
+
+/// A jump must be this many times its own uncertainty to count.
+const SIGNIFICANT: f64 = 4.0;
+
+/// What a lane measures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Kind {
+    /// Active power.
+    Active,
+    /// Reactive power.
+    Reactive,
+    /// Voltage.
+    Voltage,
+}
+
+/// One quantity of one channel, cut into level stretches.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Lane {
+    /// Index of the channel; of the line for a voltage.
+    pub channel: usize,
+    /// What it measures.
+    pub kind: Kind,
+    /// Its values and levels.
+    pub data: Segmented,
+}
+
+/// All lanes of a meter's channels.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Board {
+    /// Active and reactive power of each channel, then the voltages of the lines, as far as they exist.
+    pub lanes: Vec<Lane>,
+    /// How many channels.
+    pub channels: usize,
+    /// How long after a switching a value may still be on its way, in s: renewal and averaging.
+    pub settle_s: f64,
+    /// Usual time between two readings, in s.
+    pub period_s: f64,
+}
+
+/// A change between two levels.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Delta {
+    /// After less before.
+    pub value: f64,
+    /// Standard uncertainty from the scatter of both levels.
+    pub standard: f64,
+    /// The level before.
+    pub before: f64,
+    /// The level after.
+    pub after: f64,
+}
+
+/// A jump of one lane from one level to the next.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Jump {
+    /// Index of the lane.
+    pub lane: usize,
+    /// Last value of the level before, in s.
+    pub from_s: f64,
+    /// First value of the level after, in s.
+    pub to_s: f64,
+    /// After less before.
+    pub value: f64,
+    /// How far it went beyond both levels on the way, with its sign; 0 when it did not.
+    pub overshoot: f64,
+}
+
+impl Board {
+    /// Cuts every lane; `voltages` by line.
+    pub fn new(channels: &[Channel], voltages: &[Option<Trace>]) -> Self {
+        let mut lanes = Vec::new();
+        let (mut settle_s, mut period_s) = (0.0_f64, 0.0_f64);
+        let mut push = |channel, kind, trace: &Trace, step: f64| {
+            let data = Segmented::new(trace.clone(), step / 12.0_f64.sqrt());
+            lanes.push(Lane { channel, kind, data });
+        };
+        for (index, channel) in channels.iter().enumerate() {
+            push(index, Kind::Active, &channel.active, channel.resolution_w);
+            if let Some(trace) = channel.reactive.as_ref().filter(|trace| !trace.is_empty()) {
+                push(index, Kind::Reactive, trace, trace.smallest_step());
+            }
+            let renewal = channel.update_s.unwrap_or_else(|| channel.active.renewal_s().min(10.0));
+            settle_s = settle_s.max(1.1 * (renewal + channel.averaging_s));
+            period_s = period_s.max(channel.active.period_s());
+        }
+        for (line, trace) in voltages.iter().enumerate() {
+            if let Some(trace) = trace {
+                push(line, Kind::Voltage, trace, trace.smallest_step());
+            }
+        }
+        Self { lanes, channels: channels.len(), settle_s, period_s }
+    }
+
+    /// The lane of this kind of a channel (of a line, for a voltage).
+    pub fn lane(&self, channel: usize, kind: Kind) -> Option<usize> {
+        self.lanes.iter().position(|lane| lane.channel == channel && lane.kind == kind)
+    }
+
+    /// The change of a lane over the times from `from_s` (last value before) to `to_s` (first value after).
+    pub fn delta(&self, lane: usize, from_s: f64, to_s: f64) -> Option<Delta> {
+        let data = &self.lanes.get(lane)?.data;
+        let last = data.trace.last_by(from_s + 1e-6)?;
+        let first = data.trace.first_from(to_s - 1e-6)?;
+        if first <= last {
+            return None;
+        }
+        let before = data.segments[data.segment_of(last)];
+        let start = data.trace.first_from(data.trace.times[last] - REACH_S)?.max(before.first);
+        let after = data.segments[data.segment_of(first)];
+        let end = (data.trace.last_by(data.trace.times[first] + REACH_S)? + 1).min(after.end);
+        let (low, high) = (level(data, start, last + 1), level(data, first, end));
+        Some(Delta {
+            value: high.0 - low.0,
+            standard: combine(&[low.1, high.1]),
+            before: low.0,
+            after: high.0,
+        })
+    }
+
+    /// Every jump of every lane that begins or ends within these times, by lane.
+    pub fn jumps(&self, from_s: f64, to_s: f64) -> Vec<Jump> {
+        let mut found = Vec::new();
+        for (index, lane) in self.lanes.iter().enumerate() {
+            let data = &lane.data;
+            let plateaus: Vec<&Segment> =
+                data.segments.iter().filter(|segment| self.is_plateau(data, segment)).collect();
+            for two in plateaus.windows(2) {
+                let (before, after) = (two[0], two[1]);
+                let (start, stop) = (data.trace.times[before.end - 1], data.trace.times[after.first]);
+                if stop < from_s || start > to_s {
+                    continue;
+                }
+                let jump = jump(data, index, before, after);
+                let standard = combine(&[
+                    data.scatter_at(before.mean) / (before.len().min(8) as f64).sqrt(),
+                    data.scatter_at(after.mean) / (after.len().min(8) as f64).sqrt(),
+                ]);
+                if jump.value.abs() > SIGNIFICANT * standard || jump.overshoot != 0.0 {
+                    found.push(jump);
+                }
+            }
+        }
+        found
+    }
+
+    /// A level that lasts: at least two values, and longer than a value may be on its way.
+    fn is_plateau(&self, data: &Segmented, segment: &Segment) -> bool {
+        let times = &data.trace.times;
+        let lasts = times[segment.end - 1] - times[segment.first] + 0.5 * data.trace.period_s();
+        segment.len() >= 2 && lasts >= self.settle_s
+    }
+}
+
+fn jump(data: &Segmented, lane: usize, before: &Segment, after: &Segment) -> Jump {
+    let (low, high) = (before.mean.min(after.mean), before.mean.max(after.mean));
+    let reach = 6.0 * data.scatter_at(high.abs().max(low.abs()));
+    let between = &data.trace.values[before.end..after.first];
+    let overshoot = between.iter().fold(0.0_f64, |most, value| {
+        let beyond = if *value > high + reach {
+            value - high
+        } else if *value < low - reach {
+            value - low
+        } else {
+            0.0
+        };
+        if beyond.abs() > most.abs() { beyond } else { most }
+    });
+    Jump {
+        lane,
+        from_s: data.trace.times[before.end - 1],
+        to_s: data.trace.times[after.first],
+        value: after.mean - before.mean,
+        overshoot,
+    }
+}
+
+/// Mean of values `start..end` and its standard uncertainty, from their own scatter and that of the whole lane, counted with
+/// the lane's autocorrelation.
+fn level(data: &Segmented, start: usize, end: usize) -> (f64, f64) {
+    let values = &data.trace.values[start..end];
+    let mean = crate::base::uncertain::mean(values);
+    // A few values say little about their own scatter: the lane's stands in, as if it were four values more.
+    let own = variance(values) * (values.len().saturating_sub(1)) as f64;
+    let usual = data.scatter_at(mean);
+    let scatter = ((own + 4.0 * usual * usual) / (values.len() as f64 + 3.0)).sqrt();
+    let count = effective_count(values.len(), data.lag_1).max(1.0);
+    (mean, scatter / count.sqrt())
+}

@@ -1,0 +1,179 @@
+//! Random sites: no false pass, hardly a false fail, most of what can be decided decided, uncertainties that hold.
+
+use wattward::check::Verdict;
+use wattward::check::ct::body::Status;
+use wattward::check::ct::{CtOptions, examine};
+
+use super::scene::{Played, Scene};
+
+#[derive(Default, Debug)]
+struct Tally {
+    sites: usize,
+    false_pass: Vec<u64>,
+    false_fail: Vec<u64>,
+    decidable: usize,
+    decided: usize,
+    open: Vec<u64>,
+    steps: usize,
+    covered: usize,
+    type_a: usize,
+    type_a_covered: usize,
+}
+
+/// Whether the contract lets this site be decided: sign stated, plant idle or none, every line tested, a load of 1 kW or more.
+fn is_decidable(scene: &Scene) -> bool {
+    scene.meter.says_signed
+        && !scene.meter.unsigned
+        && (scene.plant.is_none() || scene.plant_off)
+        && scene.placements.len() == scene.house.phases
+        && scene.load_w >= 1000.0
+        && scene.forget == 0.0
+        && is_tellable(scene)
+}
+
+/// Whether the faults are such that this meter can show them: one factor on all channels may be the load's; a load that
+/// moves nothing on a meter without voltage may never have run; without reactive power a wrong voltage lead reads as a
+/// reversed CT of half the ratio.
+fn is_tellable(scene: &Scene) -> bool {
+    let wires = &scene.house.wires;
+    let kind = scene.meter.kind;
+    let one_factor = wires.iter().all(|wire| wire.ratio == wires[0].ratio && wire.ratio != 1.0);
+    let seen = |line: usize| wires.iter().any(|wire| wire.conductors & (1 << line) != 0);
+    let all_seen = (0..scene.house.phases).all(seen);
+    let lead = wires
+        .iter()
+        .enumerate()
+        .any(|(line, wire)| wire.voltage_line != line && wire.conductors == 1 << line);
+    let several = wires.iter().any(|wire| wire.conductors.count_ones() > 1);
+    !one_factor && (kind.has_voltage() || all_seen) && (kind.has_reactive() || !lead) && !several
+}
+
+fn count(tally: &mut Tally, played: &Played) {
+    let scene = &played.scene;
+    let judged = examine(&played.case, &CtOptions::default());
+    let finding = &judged.finding;
+    let right = scene.is_right();
+    tally.sites += 1;
+    if !right && finding.verdict == Verdict::Pass {
+        tally.false_pass.push(scene.seed);
+    }
+    let wrongly = finding.body.channels.iter().enumerate().any(|(index, channel)| {
+        channel.status == Status::Faulty
+            && (right || (channel.channel != "total" && scene.house.wires[index].is_right(index)))
+    });
+    if wrongly {
+        tally.false_fail.push(scene.seed);
+    }
+    if is_decidable(scene) {
+        tally.decidable += 1;
+        if finding.verdict == Verdict::Inconclusive {
+            tally.open.push(scene.seed);
+        } else {
+            tally.decided += 1;
+        }
+    }
+    if scene.house.battery.is_some() || scene.meter.unsigned {
+        return;
+    }
+    for one in judged.measured.iter().filter(|one| one.consensus.found) {
+        let Some(line) = one.test.placement.and_then(|placement| {
+            scene.placements.iter().find(|line| placement.word() == ["L1", "L2", "L3"][**line])
+        }) else {
+            continue;
+        };
+        for (channel, response) in one.responses.iter().enumerate() {
+            let Some(response) = response else { continue };
+            let total = scene.meter.kind.is_total();
+            let parts = if total { 0..scene.house.wires.len() } else { channel..channel + 1 };
+            let (mut truth, mut shown) = (0.0, 0.0);
+            for part in parts {
+                let value = played.truth(part, *line).map_or(0.0, |value| value.0);
+                truth += value;
+                shown += value * (1.0 + scene.meter.errors[part]);
+            }
+            tally.steps += 1;
+            tally.covered +=
+                usize::from((response.active.value - truth).abs() <= 2.0 * response.active_standard());
+            if response.pairs >= 3 {
+                let reach = response.active.standard
+                    * wattward::base::uncertain::student_quantile(0.975, response.active.freedom);
+                tally.type_a += 1;
+                tally.type_a_covered += usize::from((response.active.value - shown).abs() <= reach);
+            }
+        }
+    }
+}
+
+#[test]
+fn random_sites_are_never_passed_when_they_are_wrong() {
+    let sites: u64 = std::env::var("WATTWARD_SITES").ok().and_then(|text| text.parse().ok()).unwrap_or(300);
+    let first: u64 = std::env::var("WATTWARD_SEED").ok().and_then(|text| text.parse().ok()).unwrap_or(1);
+    let mut tally = Tally::default();
+    for seed in first..first + sites {
+        count(&mut tally, &Scene::random(seed).play());
+    }
+    println!(
+        "sites {} false pass {:?} false fail {:?} decided {}/{} ({:.3}) open {:?}",
+        tally.sites,
+        tally.false_pass,
+        tally.false_fail,
+        tally.decided,
+        tally.decidable,
+        tally.decided as f64 / tally.decidable.max(1) as f64,
+        &tally.open[..tally.open.len().min(40)]
+    );
+    println!(
+        "within active_u {:.4} of {}; within type A {:.4} of {}",
+        tally.covered as f64 / tally.steps.max(1) as f64,
+        tally.steps,
+        tally.type_a_covered as f64 / tally.type_a.max(1) as f64,
+        tally.type_a
+    );
+    assert_eq!(tally.false_pass, Vec::<u64>::new());
+}
+
+/// `WATTWARD_SHOW=17 cargo test --test ct shows -- --nocapture` prints what is found on one site.
+#[test]
+fn shows_one_site() {
+    let Some(list) = std::env::var("WATTWARD_SHOW").ok() else { return };
+    for seed in list.split(',').filter_map(|text| text.parse().ok()) {
+        let played = Scene::random(seed).play();
+        let judged = examine(&played.case, &CtOptions::default());
+        let scene = &played.scene;
+        println!(
+            "seed {seed} wires {:?}\n{:?} load {} {:?}",
+            scene.house.wires, scene.meter, scene.load_w, scene.delay
+        );
+        println!("plant {:?} off {} battery {:?}", scene.plant, scene.plant_off, scene.house.battery);
+        println!("{} {}", judged.finding.verdict.word(), judged.finding.headline);
+        println!("reasons {:#?}\nnext {:#?}", judged.finding.reasons, judged.finding.next);
+        for one in &judged.measured {
+            println!(
+                "{:?} found {} chance {:.2e} edges {} answer {:?} falls {:?}",
+                one.test.placement,
+                one.consensus.found,
+                one.consensus.chance,
+                one.consensus.edges.len(),
+                one.consensus.answer,
+                one.falls
+            );
+            for edge in &one.consensus.edges {
+                let mark = edge.mark.map(|mark| one.test.switches[mark].time_s);
+                println!(
+                    "   {:.2}..{:.2} {} mark {mark:?} {:?}",
+                    edge.event.from_s,
+                    edge.event.to_s,
+                    edge.on,
+                    edge.event
+                        .deltas
+                        .iter()
+                        .map(|delta| delta.map(|delta| delta.value.round()))
+                        .collect::<Vec<_>>()
+                );
+            }
+        }
+        for channel in &judged.finding.body.channels {
+            println!("{}", serde_json::to_string(channel).unwrap());
+        }
+    }
+}
