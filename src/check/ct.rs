@@ -5,6 +5,8 @@
 
 pub mod body;
 pub mod decide;
+mod document;
+pub mod gain;
 pub mod hypothesis;
 pub mod measure;
 pub mod network;
@@ -33,6 +35,22 @@ pub struct CtOptions {
     pub meter: Option<String>,
     /// Nobody marked the switchings: find them.
     pub hands_free: bool,
+}
+
+impl CtOptions {
+    /// Options as a `check-start` mark holds them, one a line; what is none of these is left to others.
+    pub fn from_lines(lines: &[String]) -> Self {
+        let mut options = Self::default();
+        for line in lines {
+            let (name, value) = line.split_once(' ').unwrap_or((line, ""));
+            match name {
+                "--meter" => options.meter = Some(value.to_owned()),
+                "--hands-free" => options.hands_free = true,
+                _ => {}
+            }
+        }
+        options
+    }
 }
 
 /// Everything found on the way, for whoever shows it: the document keeps less.

@@ -52,6 +52,8 @@ pub(crate) enum Command {
     Read(super::read::ReadArgs),
     /// Record until stopped, on a schedule that does not drift
     Log(super::log::LogArgs),
+    /// CT direction check: do the CTs sit right, shown by switching a known load?
+    Ct(super::ct::CtArgs),
     /// Export limit check: does the limit hold in a test window?
     Limit(super::limit::LimitArgs),
     /// Run again what a capture holds and compare with the verdict recorded

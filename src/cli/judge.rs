@@ -7,16 +7,20 @@ use super::exit::Exit;
 use super::out::Out;
 use super::source::{Loaded, append, load};
 use crate::base::Failure;
+use crate::check::ct::body::CtBody;
+use crate::check::ct::{self, CtOptions};
 use crate::check::limit::{self, LimitBody, LimitOptions};
 use crate::check::{Finding, Verdict};
 use crate::evidence::Case;
 use crate::pipeline::{CheckRun, Overrides, Replayed, check_runs, replay};
 use crate::record::{CaptureWriter, Mark, MarkKind, Record};
-use crate::report::{CaptureRef, document, text};
+use crate::report::{CaptureRef, ct_text, document, text};
 
 /// The checks that end in a verdict.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Check {
+    /// CT direction.
+    Ct,
     /// Export limit.
     Limit,
 }
@@ -25,27 +29,31 @@ impl Check {
     /// The word in documents and marks.
     pub(crate) const fn word(self) -> &'static str {
         match self {
+            Self::Ct => "ct",
             Self::Limit => "limit",
         }
     }
 
     /// Reads the word.
     pub(crate) fn parse(word: &str) -> Option<Self> {
-        [Self::Limit].into_iter().find(|check| check.word() == word)
+        [Self::Ct, Self::Limit].into_iter().find(|check| check.word() == word)
     }
 }
 
 /// A check's finding.
 #[derive(Debug)]
 pub(crate) enum Judged {
+    /// CT direction.
+    Ct(Box<Finding<CtBody>>),
     /// Export limit.
-    Limit(Finding<LimitBody>),
+    Limit(Box<Finding<LimitBody>>),
 }
 
 impl Judged {
     /// Pass, fail or inconclusive.
     pub(crate) const fn verdict(&self) -> Verdict {
         match self {
+            Self::Ct(finding) => finding.verdict,
             Self::Limit(finding) => finding.verdict,
         }
     }
@@ -53,6 +61,7 @@ impl Judged {
     /// The document of contracts, section 6.
     pub(crate) fn document(&self, site: &str, captures: Option<&[CaptureRef]>) -> String {
         match self {
+            Self::Ct(finding) => document("ct", site, finding, captures),
             Self::Limit(finding) => document("limit", site, finding, captures),
         }
     }
@@ -61,9 +70,11 @@ impl Judged {
 /// Judges a case with options as a `check-start` mark holds them, one a line.
 pub(crate) fn judge(check: Check, case: &Case, options: &[String]) -> Result<Judged, Failure> {
     Ok(match check {
-        Check::Limit => {
-            Judged::Limit(limit::judge(case, &LimitOptions::from_lines(options).map_err(Failure::usage)?))
-        }
+        Check::Ct => Judged::Ct(Box::new(ct::judge(case, &CtOptions::from_lines(options)))),
+        Check::Limit => Judged::Limit(Box::new(limit::judge(
+            case,
+            &LimitOptions::from_lines(options).map_err(Failure::usage)?,
+        ))),
     })
 }
 
@@ -141,6 +152,9 @@ pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
         out.print(&outcome.judged.document(site, Some(&outcome.captures)));
     } else {
         let text = match &outcome.judged {
+            Judged::Ct(finding) => {
+                text::finding("ct", site, finding, &ct_text::table(&finding.body, out.width), out.width)
+            }
             Judged::Limit(finding) => text::finding("limit", site, finding, "", out.width),
         };
         out.print(&text);

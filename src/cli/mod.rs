@@ -1,6 +1,7 @@
 //! Floor 11: the command line. One command, one file, its manual on top.
 
 mod args;
+mod ct;
 mod exit;
 mod files;
 mod find;
@@ -58,6 +59,7 @@ fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
         Command::Line(args) => line::run(&args, out),
         Command::Read(args) => read::run(&args, out),
         Command::Log(args) => log::run(&args, out),
+        Command::Ct(args) => ct::run(&args, out),
         Command::Limit(args) => limit::run(&args, out),
         Command::Replay(args) => replay::run(&args, out),
         Command::Profile(args) => profile::run(&args, out),

@@ -68,7 +68,8 @@ pub fn channel(meter: &MeterCase, phase: Phase, origin: Stamp) -> Option<Channel
     }
     let trace = |quantity| meter.series.of(quantity, phase).map(|series| Trace::new(&series.samples, origin));
     let point = power.points.first().copied();
-    let averaging = point.map_or(meter.profile.read.averaging, |point| meter.profile.averaging_of(point));
+    let profile = &meter.profile;
+    let averaging = point.map_or(meter.profile.read.averaging, |point| profile.averaging_of(point));
     let update = point
         .and_then(|point| point.update)
         .or_else(|| meter.profile.update_stated.then_some(meter.profile.read.update));
@@ -79,7 +80,7 @@ pub fn channel(meter: &MeterCase, phase: Phase, origin: Stamp) -> Option<Channel
         reactive: reactive(meter, phase, &power.samples).map(|samples| Trace::new(&samples, origin)),
         current: trace(Quantity::Current),
         signed: power.both_ways || power.points.iter().any(|point| point.signed),
-        update_s: update.map(|update| update.seconds()),
+        update_s: update.map(crate::base::Span::seconds),
         averaging_s: averaging.seconds(),
         active,
     })

@@ -3,6 +3,7 @@
 //! seconds later shortens a level and does not bend it. What lies between the levels, the meter's renewal and averaging,
 //! is left out.
 
+mod chance;
 pub mod consensus;
 pub mod estimate;
 

@@ -13,10 +13,10 @@ use super::random::Random;
 use super::world::{C, House, Instant, STEP_S};
 
 /// 2026-06-01T10:00:00Z.
-pub const START: Stamp = Stamp::from_nanos(1_780_308_000_000_000_000);
+pub(crate) const START: Stamp = Stamp::from_nanos(1_780_308_000_000_000_000);
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub(crate) enum Kind {
     /// P, Q, V.
     PowerReactiveVoltage,
     PowerVoltage,
@@ -33,7 +33,7 @@ pub enum Kind {
 }
 
 impl Kind {
-    pub const ALL: [Self; 8] = [
+    pub(crate) const ALL: [Self; 8] = [
         Self::PowerReactiveVoltage,
         Self::PowerVoltage,
         Self::PowerReactive,
@@ -44,36 +44,36 @@ impl Kind {
         Self::TotalVoltage,
     ];
 
-    pub fn is_total(self) -> bool {
+    pub(crate) fn is_total(self) -> bool {
         matches!(self, Self::Total | Self::TotalVoltage)
     }
 
-    pub fn has_voltage(self) -> bool {
+    pub(crate) fn has_voltage(self) -> bool {
         !matches!(self, Self::PowerReactive | Self::Power | Self::Total)
     }
 
-    pub fn has_reactive(self) -> bool {
+    pub(crate) fn has_reactive(self) -> bool {
         matches!(self, Self::PowerReactiveVoltage | Self::PowerReactive | Self::Factor)
     }
 }
 
 #[derive(Clone, Debug)]
-pub struct MeterSetup {
-    pub kind: Kind,
+pub(crate) struct MeterSetup {
+    pub(crate) kind: Kind,
     /// Reports |P|.
-    pub unsigned: bool,
-    pub says_signed: bool,
-    pub counters: bool,
-    pub update_s: f64,
-    pub says_update: bool,
-    pub averaging_s: f64,
-    pub poll_s: f64,
-    pub resolution_w: f64,
+    pub(crate) unsigned: bool,
+    pub(crate) says_signed: bool,
+    pub(crate) counters: bool,
+    pub(crate) update_s: f64,
+    pub(crate) says_update: bool,
+    pub(crate) averaging_s: f64,
+    pub(crate) poll_s: f64,
+    pub(crate) resolution_w: f64,
     /// Fraction of the reading, per channel.
-    pub errors: Vec<f64>,
-    pub scatter: f64,
-    pub lost: f64,
-    pub class: &'static str,
+    pub(crate) errors: Vec<f64>,
+    pub(crate) scatter: f64,
+    pub(crate) lost: f64,
+    pub(crate) class: &'static str,
 }
 
 fn quantise(value: f64, step: f64) -> f64 {
@@ -85,7 +85,12 @@ fn key(quantity: Quantity, phase: Phase) -> PointKey {
 }
 
 /// Readings of the meter.
-pub fn read(house: &House, setup: &MeterSetup, instants: &[Instant], random: &mut Random) -> MeterSeries {
+pub(crate) fn read(
+    house: &House,
+    setup: &MeterSetup,
+    instants: &[Instant],
+    random: &mut Random,
+) -> MeterSeries {
     let mut series = MeterSeries::default();
     let (update, mean) = (setup.update_s / STEP_S, (setup.averaging_s / STEP_S).max(1.0) as usize);
     let shift = random.unit() * update;
@@ -171,7 +176,7 @@ pub fn read(house: &House, setup: &MeterSetup, instants: &[Instant], random: &mu
 }
 
 /// The profile as its file would have it.
-pub fn profile_text(setup: &MeterSetup, phases: usize) -> String {
+pub(crate) fn profile_text(setup: &MeterSetup, phases: usize) -> String {
     let mut text = "[profile]\nname = \"Invented\"\n[read]\n".to_owned();
     if setup.says_update {
         let _ = writeln!(text, "update_ms = {}", (setup.update_s * 1000.0).round());
@@ -217,7 +222,7 @@ pub fn profile_text(setup: &MeterSetup, phases: usize) -> String {
 }
 
 /// Puts a case together.
-pub fn case(
+pub(crate) fn case(
     site_text: &str,
     setup: &MeterSetup,
     phases: usize,
@@ -242,7 +247,7 @@ pub fn case(
     }
 }
 
-pub fn load_mark(at: f64, on: bool, name: &str, watts: f64, phase: Option<&str>) -> Mark {
+pub(crate) fn load_mark(at: f64, on: bool, name: &str, watts: f64, phase: Option<&str>) -> Mark {
     let kind = if on { MarkKind::LoadOn } else { MarkKind::LoadOff };
     let mut mark = Mark::new(START + Span::from_seconds(at), kind, "load");
     mark.load = Some(name.to_owned());

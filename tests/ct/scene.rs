@@ -8,38 +8,38 @@ use super::random::Random;
 use super::world::{Battery, C, House, Instant, STEP_S, Switching, Wire};
 
 #[derive(Clone, Debug)]
-pub struct Scene {
-    pub seed: u64,
-    pub house: House,
-    pub meter: MeterSetup,
-    pub pairs: usize,
+pub(crate) struct Scene {
+    pub(crate) seed: u64,
+    pub(crate) house: House,
+    pub(crate) meter: MeterSetup,
+    pub(crate) pairs: usize,
     /// Lines tested, in order.
-    pub placements: Vec<usize>,
-    pub load_w: f64,
-    pub tolerance: f64,
-    pub rated_v: f64,
+    pub(crate) placements: Vec<usize>,
+    pub(crate) load_w: f64,
+    pub(crate) tolerance: f64,
+    pub(crate) rated_v: f64,
     /// Person: mean delay of a mark and its spread, s.
-    pub delay: (f64, f64),
-    pub forget: f64,
-    pub marks_swapped: bool,
+    pub(crate) delay: (f64, f64),
+    pub(crate) forget: f64,
+    pub(crate) marks_swapped: bool,
     /// The load never runs.
-    pub never: bool,
-    pub says_phase: bool,
-    pub plant: Option<(bool, f64)>,
-    pub plant_off: bool,
-    pub hold_s: (f64, f64),
+    pub(crate) never: bool,
+    pub(crate) says_phase: bool,
+    pub(crate) plant: Option<(bool, f64)>,
+    pub(crate) plant_off: bool,
+    pub(crate) hold_s: (f64, f64),
 }
 
 /// What came of it.
-pub struct Played {
-    pub case: Case,
-    pub instants: Vec<Instant>,
-    pub scene: Scene,
+pub(crate) struct Played {
+    pub(crate) case: Case,
+    pub(crate) instants: Vec<Instant>,
+    pub(crate) scene: Scene,
 }
 
 impl Scene {
     /// A quiet single scene to start from: everything right.
-    pub fn plain(seed: u64, phases: usize, kind: Kind) -> Self {
+    pub(crate) fn plain(seed: u64, phases: usize, kind: Kind) -> Self {
         let nominal = if phases == 2 { 120.0 } else { 230.0 };
         let house = House {
             phases,
@@ -94,7 +94,7 @@ impl Scene {
     }
 
     /// A random site with whatever can be wrong with it.
-    pub fn random(seed: u64) -> Self {
+    pub(crate) fn random(seed: u64) -> Self {
         let mut random = Random::new(seed);
         let phases = random.pick(&[1, 1, 2, 3, 3, 3]);
         let kind = random.pick(&Kind::ALL);
@@ -153,12 +153,12 @@ impl Scene {
         scene
     }
 
-    pub fn is_right(&self) -> bool {
+    pub(crate) fn is_right(&self) -> bool {
         self.house.wires.iter().enumerate().all(|(line, wire)| wire.is_right(line))
     }
 
     /// Carries it out.
-    pub fn play(mut self) -> Played {
+    pub(crate) fn play(mut self) -> Played {
         let mut random = Random::new(self.seed ^ 0xABCD_EF01);
         let true_w = self.load_w * (1.0 + self.tolerance * random.within(-1.0, 1.0));
         let mut marks: Vec<Mark> = Vec::new();
@@ -192,7 +192,7 @@ impl Scene {
         Played { case, instants, scene: self }
     }
 
-    pub fn site_text(&self) -> String {
+    pub(crate) fn site_text(&self) -> String {
         let plant = self.plant.map_or_else(String::new, |(storage, rated)| {
             format!("[[plant]]\nname = \"roof\"\nrated_W = {rated}\nstorage = {storage}\n")
         });
@@ -211,7 +211,7 @@ impl Scene {
 impl Played {
     /// Mean change that an ideal meter wired like this one sees when the load comes on, by channel; `None` where the line was
     /// not tested.
-    pub fn truth(&self, channel: usize, line: usize) -> Option<C> {
+    pub(crate) fn truth(&self, channel: usize, line: usize) -> Option<C> {
         let mut sum = (0.0, 0.0);
         let mut count = 0.0;
         for switching in self.scene.house.switchings.iter().filter(|switching| switching.line == line) {
@@ -245,7 +245,7 @@ fn random_wire(random: &mut Random, phases: usize, line: usize, kind: Kind) -> W
     wire
 }
 
-pub fn random_battery(random: &mut Random, line: usize) -> Battery {
+pub(crate) fn random_battery(random: &mut Random, line: usize) -> Battery {
     Battery {
         line,
         rated_w: random.within(2000.0, 5000.0),

@@ -106,7 +106,7 @@ fn count(tally: &mut Tally, played: &Played) {
 
 #[test]
 fn random_sites_are_never_passed_when_they_are_wrong() {
-    let sites: u64 = std::env::var("WATTWARD_SITES").ok().and_then(|text| text.parse().ok()).unwrap_or(300);
+    let sites: u64 = std::env::var("WATTWARD_SITES").ok().and_then(|text| text.parse().ok()).unwrap_or(150);
     let first: u64 = std::env::var("WATTWARD_SEED").ok().and_then(|text| text.parse().ok()).unwrap_or(1);
     let mut tally = Tally::default();
     for seed in first..first + sites {

@@ -3,9 +3,9 @@
 
 use super::random::Random;
 
-pub type C = (f64, f64);
+pub(crate) type C = (f64, f64);
 
-pub const STEP_S: f64 = 0.05;
+pub(crate) const STEP_S: f64 = 0.05;
 
 fn mul(a: C, b: C) -> C {
     (a.0 * b.0 - a.1 * b.1, a.0 * b.1 + a.1 * b.0)
@@ -17,83 +17,83 @@ fn conj(a: C) -> C {
 
 /// How one channel is wired.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Wire {
-    pub voltage_line: usize,
+pub(crate) struct Wire {
+    pub(crate) voltage_line: usize,
     /// Bit 0 is L1.
-    pub conductors: u8,
-    pub reversed: bool,
-    pub ratio: f64,
+    pub(crate) conductors: u8,
+    pub(crate) reversed: bool,
+    pub(crate) ratio: f64,
 }
 
 impl Wire {
-    pub const fn right(line: usize) -> Self {
+    pub(crate) const fn right(line: usize) -> Self {
         Self { voltage_line: line, conductors: 1 << line, reversed: false, ratio: 1.0 }
     }
 
     /// Exactly right.
-    pub fn is_right(&self, line: usize) -> bool {
+    pub(crate) fn is_right(&self, line: usize) -> bool {
         *self == Self::right(line)
     }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Battery {
-    pub line: usize,
-    pub rated_w: f64,
-    pub dead_s: f64,
+pub(crate) struct Battery {
+    pub(crate) line: usize,
+    pub(crate) rated_w: f64,
+    pub(crate) dead_s: f64,
     /// Time constant of the controller after the dead time.
-    pub lag_s: f64,
+    pub(crate) lag_s: f64,
     /// How much of the grid power it takes away.
-    pub share: f64,
+    pub(crate) share: f64,
 }
 
 /// When the load really switches: (s, line, on).
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Switching {
-    pub at: f64,
-    pub line: usize,
-    pub on: bool,
-    pub watts: f64,
+pub(crate) struct Switching {
+    pub(crate) at: f64,
+    pub(crate) line: usize,
+    pub(crate) on: bool,
+    pub(crate) watts: f64,
 }
 
 #[derive(Clone, Debug)]
-pub struct House {
-    pub phases: usize,
-    pub backwards: bool,
-    pub nominal: f64,
-    pub supply_ohm: f64,
-    pub load_rated_v: f64,
-    pub switchings: Vec<Switching>,
-    pub duration: f64,
+pub(crate) struct House {
+    pub(crate) phases: usize,
+    pub(crate) backwards: bool,
+    pub(crate) nominal: f64,
+    pub(crate) supply_ohm: f64,
+    pub(crate) load_rated_v: f64,
+    pub(crate) switchings: Vec<Switching>,
+    pub(crate) duration: f64,
     /// Mean time between switchings of other loads on one phase, s.
-    pub other_every_s: f64,
-    pub other_w: f64,
-    pub drift_w: f64,
-    pub clouds: Option<(usize, f64)>,
-    pub battery: Option<Battery>,
-    pub wires: Vec<Wire>,
+    pub(crate) other_every_s: f64,
+    pub(crate) other_w: f64,
+    pub(crate) drift_w: f64,
+    pub(crate) clouds: Option<(usize, f64)>,
+    pub(crate) battery: Option<Battery>,
+    pub(crate) wires: Vec<Wire>,
     /// Extra load steps that keep time with something: (s, line, W).
-    pub extra: Vec<(f64, usize, f64)>,
-    pub base_w: f64,
+    pub(crate) extra: Vec<(f64, usize, f64)>,
+    pub(crate) base_w: f64,
 }
 
 /// One instant.
 #[derive(Clone, Debug, Default)]
-pub struct Instant {
+pub(crate) struct Instant {
     /// What an ideal meter wired like this one reads, by channel.
-    pub channels: Vec<C>,
+    pub(crate) channels: Vec<C>,
     /// The same had the test load been the other way (on for off), everything else alike.
-    pub without: Vec<C>,
+    pub(crate) without: Vec<C>,
     /// Voltage of each line.
-    pub volts: Vec<f64>,
+    pub(crate) volts: Vec<f64>,
     /// True power drawn on each line, import positive.
-    pub true_w: Vec<f64>,
+    pub(crate) true_w: Vec<f64>,
     /// What the plant delivers.
-    pub plant_w: f64,
+    pub(crate) plant_w: f64,
 }
 
 impl House {
-    pub fn angle(&self, line: usize) -> C {
+    pub(crate) fn angle(&self, line: usize) -> C {
         let h = 3.0_f64.sqrt() / 2.0;
         let flip = if self.backwards { -1.0 } else { 1.0 };
         match (self.phases, line) {
@@ -120,7 +120,7 @@ impl House {
     }
 
     /// Runs the house.
-    pub fn run(&self, random: &mut Random) -> Vec<Instant> {
+    pub(crate) fn run(&self, random: &mut Random) -> Vec<Instant> {
         let count = (self.duration / STEP_S) as usize;
         let mut base: Vec<C> = (0..self.phases)
             .map(|_| (self.base_w * random.within(0.3, 1.7), self.base_w * random.within(-0.1, 0.5)))

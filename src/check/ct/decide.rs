@@ -1,10 +1,11 @@
 //! From probabilities to a status for each channel: contract 6's rules, one after the other.
 
 use super::body::{CtFault, Status};
+use super::gain::{common_factor, gain, is_outside, ratio};
 use super::hypothesis::{ChannelPosterior, Level, Observation, Problem, Trial, weigh};
 use super::measure::{Measured, Response, fell};
-use super::network::{Lines, draws_in};
-use crate::base::uncertain::{combine, expanded};
+use super::network::draws_in;
+use crate::base::uncertain::combine;
 use crate::profile::Placement;
 
 /// Confidence a claim needs (contract 6).
@@ -15,11 +16,6 @@ const NAMED: f64 = 0.99;
 
 /// On/off pairs a verdict needs (contract 6).
 pub const PAIRS: usize = 3;
-
-/// Gains within this are no fault (contract 6).
-pub const GAIN_FROM: f64 = 0.8;
-/// See [`GAIN_FROM`].
-pub const GAIN_TO: f64 = 1.25;
 
 /// One thing to decide on: a channel, or one phase of a total.
 #[derive(Clone, Debug, PartialEq)]
@@ -325,27 +321,6 @@ fn idle(tests: &[Weighed<'_>]) -> bool {
     tests.iter().filter(|test| test.trust == Trust::Good).all(|test| test.idle)
 }
 
-/// Whether the whole interval lies outside what is right.
-pub fn is_outside(gain: f64, gain_u: f64) -> bool {
-    gain + gain_u < GAIN_FROM || gain - gain_u > GAIN_TO
-}
-
-/// The ratio of a channel that is right in all else.
-fn ratio(mut decision: Decision, idle: bool) -> Decision {
-    let Some((gain, gain_u)) = decision.gain else { return decision };
-    if !idle && !(GAIN_FROM..=GAIN_TO).contains(&gain) {
-        decision.status = Status::Ambiguous;
-        decision.why = Why::PlantActive;
-    } else if is_outside(gain, gain_u) {
-        decision.status = Status::Faulty;
-        decision.faults = vec![CtFault::WrongRatio];
-    } else if !(GAIN_FROM..=GAIN_TO).contains(&gain) {
-        decision.status = Status::Ambiguous;
-        decision.why = Why::GainOpen;
-    }
-    decision
-}
-
 /// Of several loads in the right place the one with the most agreeing pairs, then the strongest.
 fn best_of(list: &[usize], tests: &[Weighed<'_>], subject: &Subject) -> Option<usize> {
     let key = |index: &usize| {
@@ -359,87 +334,4 @@ fn best_of(list: &[usize], tests: &[Weighed<'_>], subject: &Subject) -> Option<u
             (a.0, a.1).cmp(&(b.0, b.1)).then(a.2.total_cmp(&b.2)).then(other.cmp(one))
         },
     )
-}
-
-/// Measured over expected step in size, along the direction the most probable connection gives it.
-fn gain(
-    lines: usize,
-    tests: &[Weighed<'_>],
-    index: usize,
-    subject: &Subject,
-    posterior: &ChannelPosterior,
-) -> Option<(f64, f64)> {
-    let measured = tests[index].measured;
-    let response = measured.responses[subject.channel].as_ref()?;
-    let draw = measured.draw;
-    let reactive = response.reactive.zip(response.reactive_standard());
-    let best = posterior.best()?;
-    let placement =
-        measured.test.placement.unwrap_or(Placement::Line(crate::base::Phase::LINES[subject.line]));
-    let unit = |backwards| {
-        let lines = Lines { count: lines, backwards };
-        lines.response(placement, (draw.active_w, draw.reactive_var), best.voltage_line, best.conductors)
-    };
-    let along = |unit: (f64, f64)| {
-        let sign = if best.reversed { -1.0 } else { 1.0 };
-        let size = unit.0 * unit.0 + reactive.map_or(0.0, |_| unit.1 * unit.1);
-        let dot = unit.0 * response.active.value + reactive.map_or(0.0, |(step, _)| unit.1 * step.value);
-        (sign * dot, size)
-    };
-    let (dot, size) =
-        [along(unit(false)), along(unit(true))].into_iter().max_by(|one, other| one.0.total_cmp(&other.0))?;
-    let scatter = response.active_standard();
-    if size < 1e-6 * draw.apparent_va() * draw.apparent_va() {
-        // It should not move at all: how much of the load it shows.
-        let moved = libm::hypot(response.active.value, reactive.map_or(0.0, |(step, _)| step.value));
-        return Some((moved / draw.apparent_va(), expanded(scatter / draw.apparent_va())));
-    }
-    let share = unit(false).0.abs() / size.sqrt();
-    let off = combine(&[
-        share * scatter,
-        reactive.map_or(0.0, |(_, standard)| (1.0 - share * share).max(0.0).sqrt() * standard),
-    ]);
-    let gain = dot / size;
-    Some((gain, expanded(combine(&[off / size.sqrt(), gain * draw.spread]))))
-}
-
-/// A factor that all channels share may be the load's: it takes a second load to say.
-fn common_factor(subjects: &[Subject], tests: &[Weighed<'_>], decisions: &mut [Decision]) {
-    let with_gain: Vec<usize> = (0..decisions.len())
-        .filter(|index| decisions[*index].gain.is_some() && decisions[*index].pairs > 0)
-        .collect();
-    let off = |decision: &Decision| decision.faults.contains(&CtFault::WrongRatio);
-    let gains: Vec<f64> =
-        with_gain.iter().filter_map(|index| decisions[*index].gain).map(|gain| gain.0).collect();
-    let all = !with_gain.is_empty() && with_gain.iter().all(|index| off(&decisions[*index]));
-    let (least, most) = gains
-        .iter()
-        .fold((f64::INFINITY, 0.0_f64), |(least, most), gain| (least.min(*gain), most.max(*gain)));
-    if !all || most > 1.15 * least || second_load(subjects, tests) {
-        return;
-    }
-    for index in with_gain {
-        let decision = &mut decisions[index];
-        decision.faults.retain(|fault| *fault != CtFault::WrongRatio);
-        if decision.faults.is_empty() {
-            decision.status = Status::Ambiguous;
-            decision.why = Why::CommonFactor;
-        }
-    }
-}
-
-/// Whether two loads, different in name and power, were measured on the same line.
-fn second_load(subjects: &[Subject], tests: &[Weighed<'_>]) -> bool {
-    subjects.iter().any(|subject| {
-        let on: Vec<&Measured> = tests
-            .iter()
-            .filter(|test| test.trust == Trust::Good)
-            .map(|test| test.measured)
-            .filter(|measured| measured.test.placement.is_some_and(|place| draws_in(place, subject.line)))
-            .filter(|measured| {
-                measured.responses[subject.channel].is_some_and(|response| response.pairs >= PAIRS)
-            })
-            .collect();
-        on.iter().any(|one| on.iter().any(|other| one.test.load.name != other.test.load.name))
-    })
 }

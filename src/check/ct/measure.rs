@@ -82,6 +82,7 @@ impl Response {
 }
 
 /// One load in one place, measured.
+#[expect(clippy::struct_excessive_bools, reason = "independent facts about one load")]
 #[derive(Clone, Debug, PartialEq)]
 pub struct Measured {
     /// The load and its marks.

@@ -132,3 +132,12 @@ fn counters_rose(bench: &Bench<'_>, measured: &[Measured]) -> bool {
             })
         })
 }
+
+/// What shows the sign, in words.
+pub const fn word(seen: SignSeen) -> &'static str {
+    match seen {
+        SignSeen::Generation => "generation",
+        SignSeen::Counters => "the energy counters",
+        SignSeen::Profile => "the profile",
+    }
+}

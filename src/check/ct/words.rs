@@ -25,7 +25,7 @@ const FACTORS: [(f64, &str); 14] = [
 ];
 
 /// The question a gain raises.
-pub fn ratio_question(gain: f64) -> &'static str {
+pub(super) fn ratio_question(gain: f64) -> &'static str {
     let far = |factor: f64| libm::log(gain.max(1e-6) / factor).abs();
     FACTORS
         .iter()
@@ -38,12 +38,12 @@ pub fn ratio_question(gain: f64) -> &'static str {
 }
 
 /// Name of a placement for people.
-pub fn place(placement: Option<Placement>) -> String {
+pub(super) fn place(placement: Option<Placement>) -> String {
     placement.map_or_else(|| "a phase nobody knows".to_owned(), |placement| placement.word().to_owned())
 }
 
 /// The sentences on one channel (or one phase of a total).
-pub fn subject(name: &str, decision: &Decision, tests: &[Weighed<'_>]) -> Vec<String> {
+pub(super) fn subject(name: &str, decision: &Decision, tests: &[Weighed<'_>]) -> Vec<String> {
     let measured = decision.shown.map(|index| tests[index].measured);
     match decision.status {
         Status::Correct => correct(name, decision, measured),
@@ -69,6 +69,9 @@ fn correct(name: &str, decision: &Decision, measured: Option<&Measured>) -> Vec<
 fn faulty(name: &str, fault: CtFault, decision: &Decision, measured: Option<&Measured>) -> String {
     let load = measured.map_or("load", |measured| measured.test.load.name.as_str());
     match fault {
+        CtFault::Reversed if decision.faults.contains(&CtFault::OtherPhase) => {
+            format!("{name} also counts the wrong way round for the phase it senses.")
+        }
         CtFault::Reversed => format!("{name} counts the wrong way: the {load} coming on made it fall."),
         CtFault::OtherPhase => match decision.senses {
             Some(line) => format!(
@@ -111,7 +114,7 @@ fn open(name: &str, decision: &Decision) -> String {
 }
 
 /// Sentences on loads that could not be used.
-pub fn distrust(test: &Weighed<'_>) -> Option<String> {
+pub(super) fn distrust(test: &Weighed<'_>) -> Option<String> {
     let load = &test.measured.test.load.name;
     let place = place(test.measured.test.placement);
     match test.trust {
@@ -135,7 +138,7 @@ pub fn distrust(test: &Weighed<'_>) -> Option<String> {
 }
 
 /// What would settle a load that could not be used.
-pub fn retry(test: &Weighed<'_>) -> Option<String> {
+pub(super) fn retry(test: &Weighed<'_>) -> Option<String> {
     let load = &test.measured.test.load.name;
     let place = place(test.measured.test.placement);
     match test.trust {
@@ -154,7 +157,13 @@ pub fn retry(test: &Weighed<'_>) -> Option<String> {
 }
 
 /// What would settle an open channel.
-pub fn next(name: &str, line: Phase, decision: &Decision, lines: usize, tested: &[Phase]) -> Vec<String> {
+pub(super) fn next(
+    name: &str,
+    line: Phase,
+    decision: &Decision,
+    lines: usize,
+    tested: &[Phase],
+) -> Vec<String> {
     let missing: Vec<&str> = Phase::LINES[..lines]
         .iter()
         .filter(|phase| !tested.contains(phase))
@@ -195,7 +204,7 @@ pub fn next(name: &str, line: Phase, decision: &Decision, lines: usize, tested: 
 }
 
 /// What to do about faults, with the caution that goes with it.
-pub fn mend(meter: &Meter, reversed: bool, other: bool) -> Vec<String> {
+pub(super) fn mend(meter: &Meter, reversed: bool, other: bool) -> Vec<String> {
     let mut list = Vec::new();
     if reversed {
         list.push("Correct the clamp or the setting in the meter, never both, then test again.".to_owned());

@@ -1,6 +1,7 @@
 //! Which jumps belong to the marks. People mark late or early, and other loads switch too. What belongs to the known load is
 //! what repeats: the same change, in every lane, at every "on", and its opposite at every "off".
 
+use super::chance::chance;
 use super::{Board, Delta, Kind};
 use crate::evidence::switching::Switch;
 
@@ -81,26 +82,34 @@ pub fn windows(switches: &[Switch]) -> Vec<(f64, f64)> {
         .collect()
 }
 
+/// Jumps that share an instant: from, to, and the overshoot of each lane concerned.
+struct Cluster {
+    from_s: f64,
+    to_s: f64,
+    overshoots: Vec<(usize, f64)>,
+}
+
 /// The events within these times.
 pub fn events(board: &Board, from_s: f64, to_s: f64) -> Vec<Event> {
     let mut jumps = board.jumps(from_s, to_s);
     jumps.sort_by(|one, other| one.from_s.total_cmp(&other.from_s).then(one.to_s.total_cmp(&other.to_s)));
-    let mut spans: Vec<(f64, f64, Vec<(usize, f64)>)> = Vec::new();
+    let mut clusters: Vec<Cluster> = Vec::new();
     for jump in jumps {
-        let shared = |span: &(f64, f64, Vec<(usize, f64)>)| {
-            let overlap = span.1.min(jump.to_s) - span.0.max(jump.from_s);
-            overlap >= 0.4 * (span.1 - span.0).min(jump.to_s - jump.from_s)
+        let shared = |cluster: &Cluster| {
+            let overlap = cluster.to_s.min(jump.to_s) - cluster.from_s.max(jump.from_s);
+            overlap >= 0.4 * (cluster.to_s - cluster.from_s).min(jump.to_s - jump.from_s)
         };
-        match spans.iter_mut().rev().find(|span| shared(span)) {
-            Some(span) => {
-                span.0 = span.0.min(jump.from_s);
-                span.1 = span.1.max(jump.to_s);
-                span.2.push((jump.lane, jump.overshoot));
+        let over = (jump.lane, jump.overshoot);
+        match clusters.iter_mut().rev().find(|cluster| shared(cluster)) {
+            Some(cluster) => {
+                cluster.from_s = cluster.from_s.min(jump.from_s);
+                cluster.to_s = cluster.to_s.max(jump.to_s);
+                cluster.overshoots.push(over);
             }
-            None => spans.push((jump.from_s, jump.to_s, vec![(jump.lane, jump.overshoot)])),
+            None => clusters.push(Cluster { from_s: jump.from_s, to_s: jump.to_s, overshoots: vec![over] }),
         }
     }
-    spans.into_iter().map(|(from_s, to_s, over)| event(board, from_s, to_s, &over)).collect()
+    clusters.into_iter().map(|one| event(board, one.from_s, one.to_s, &one.overshoots)).collect()
 }
 
 /// What happened between these times.
@@ -113,8 +122,11 @@ pub fn event(board: &Board, from_s: f64, to_s: f64, overshoots: &[(usize, f64)])
     Event { from_s, to_s, deltas, overshoots: over }
 }
 
+/// Which of the events near each mark is taken.
+pub(super) type Choice = Vec<Option<usize>>;
+
 /// A reference: what the step may be, with its sign turned to "on".
-struct Candidate {
+pub(super) struct Candidate {
     values: Vec<Option<Delta>>,
     sign: f64,
     size: f64,
@@ -133,18 +145,18 @@ pub fn find(
     let near: Vec<Vec<Event>> = around.iter().map(|(from, to)| events(board, *from, *to)).collect();
     let lanes: Vec<usize> =
         (0..board.lanes.len()).filter(|lane| kinds.contains(&board.lanes[*lane].kind)).collect();
-    let mut ranked: Vec<(f64, Vec<Option<usize>>, f64)> = Vec::new();
+    let mut ranked: Vec<(f64, Choice)> = Vec::new();
     for (mark, list) in near.iter().enumerate() {
         for event in list {
             let sign = if switches[mark].on { 1.0 } else { -1.0 };
             let Some(candidate) = candidate(event, sign, &lanes, least) else { continue };
             let (score, chosen) = score(&candidate, switches, &near, &around, &lanes);
-            ranked.push((score, chosen, candidate.size));
+            ranked.push((score, chosen));
         }
     }
     ranked.sort_by(|one, other| other.0.total_cmp(&one.0));
     let best = ranked.first()?.clone();
-    let count = |chosen: &Vec<Option<usize>>| chosen.iter().flatten().count();
+    let count = |chosen: &Choice| chosen.iter().flatten().count();
     if count(&best.1) < 2.max(switches.len().div_ceil(2)) {
         return None;
     }
@@ -153,7 +165,7 @@ pub fn find(
     };
     // A control that answers repeats as faithfully as the load itself; of two changes that repeat, the load's comes first.
     let mut chosen = best.1.clone();
-    for (score, other, _) in &ranked {
+    for (score, other) in &ranked {
         if *score < 0.6 * best.0 {
             break;
         }
@@ -166,7 +178,7 @@ pub fn find(
             chosen.clone_from(other);
         }
     }
-    let answer = ranked.iter().find_map(|(score, other, _)| {
+    let answer = ranked.iter().find_map(|(score, other)| {
         (*score >= 0.5 * best.0).then(|| answer(&chosen, other, switches, &near, &lanes)).flatten()
     });
     let chance = chance(board, switches, &around, &near, &chosen, &lanes, marked);
@@ -228,7 +240,7 @@ pub fn spikes(board: &Board, switches: &[Switch], least: f64) -> bool {
     (0..2).any(|way| most(way, 0) && most(way, 1))
 }
 
-fn candidate(event: &Event, sign: f64, lanes: &[usize], least: f64) -> Option<Candidate> {
+pub(super) fn candidate(event: &Event, sign: f64, lanes: &[usize], least: f64) -> Option<Candidate> {
     let size = lanes
         .iter()
         .filter_map(|lane| event.deltas[*lane])
@@ -273,7 +285,7 @@ fn closer(
 
 /// How well an event repeats the candidate: 0 not at all, 1 exactly. Only lanes that matter to the candidate are compared: a
 /// fridge on another phase at the same instant takes nothing away.
-fn likeness(candidate: &Candidate, event: &Event, sign: f64, lanes: &[usize]) -> f64 {
+pub(super) fn likeness(candidate: &Candidate, event: &Event, sign: f64, lanes: &[usize]) -> f64 {
     let mut worst = 1.0_f64;
     for lane in lanes {
         let Some(reference) = candidate.values[*lane] else { continue };
@@ -294,7 +306,7 @@ fn score(
     near: &[Vec<Event>],
     around: &[(f64, f64)],
     lanes: &[usize],
-) -> (f64, Vec<Option<usize>>) {
+) -> (f64, Choice) {
     let (mut sum, mut chosen) = (0.0, Vec::with_capacity(switches.len()));
     for (mark, switch) in switches.iter().enumerate() {
         let sign = if switch.on { 1.0 } else { -1.0 };
@@ -340,52 +352,4 @@ fn answer(
     let enough = delays.len() >= 2 && delays.len() * 2 > chosen.iter().flatten().count();
     let after_s = crate::base::uncertain::median(&delays);
     enough.then(|| Answer { after_s, share: crate::base::uncertain::median(&shares) })
-}
-
-/// How probable jumps like these would be at the marks if the load had nothing to do with them: from how often they come
-/// elsewhere in the record, as a binomial tail, times the number of tries.
-fn chance(
-    board: &Board,
-    switches: &[Switch],
-    around: &[(f64, f64)],
-    near: &[Vec<Event>],
-    chosen: &[Option<usize>],
-    lanes: &[usize],
-    marked: &[(f64, f64)],
-) -> f64 {
-    let Some((mark, event)) = chosen.iter().enumerate().find_map(|(mark, event)| Some((mark, (*event)?)))
-    else {
-        return 1.0;
-    };
-    let sign = if switches[mark].on { 1.0 } else { -1.0 };
-    let Some(candidate) = candidate(&near[mark][event], sign, lanes, 0.0) else { return 1.0 };
-    let (first, last) = (around[0].0 - 60.0, around[around.len() - 1].1 + 60.0);
-    let inside: f64 = around.iter().map(|(from, to)| to - from).sum();
-    let taken: f64 = marked.iter().map(|(from, to)| (to.min(last) - from.max(first)).max(0.0)).sum();
-    let outside_s = (last - first - taken.max(inside)).max(30.0);
-    let strange = events(board, first, last)
-        .iter()
-        .filter(|event| {
-            let at = f64::midpoint(event.from_s, event.to_s);
-            let known = around.iter().chain(marked).any(|(from, to)| at >= *from && at <= *to);
-            !known && [1.0, -1.0].iter().any(|sign| likeness(&candidate, event, *sign, lanes) > 0.0)
-        })
-        .count();
-    let rate = (strange as f64 + 0.5) / outside_s;
-    let each = 1.0 - libm::exp(-rate * inside / switches.len() as f64 / 2.0);
-    let hits = chosen.iter().flatten().count();
-    let tries: usize = near.iter().map(Vec::len).sum();
-    (binomial_tail(switches.len(), hits, each) * tries.max(1) as f64).min(1.0)
-}
-
-/// Probability of at least `hits` of `count` at probability `p` each.
-fn binomial_tail(count: usize, hits: usize, p: f64) -> f64 {
-    let p = p.clamp(1e-12, 1.0 - 1e-12);
-    let ln = |k: f64| {
-        let n = count as f64;
-        libm::lgamma(n + 1.0) - libm::lgamma(k + 1.0) - libm::lgamma(n - k + 1.0)
-            + k * libm::log(p)
-            + (n - k) * libm::log1p(-p)
-    };
-    (hits..=count).map(|k| libm::exp(ln(k as f64))).sum::<f64>().min(1.0)
 }

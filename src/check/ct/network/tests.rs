@@ -35,7 +35,7 @@ fn a_balanced_load_reads_as_the_table_of_faults_says() {
     let lag = (2.4, 1.8);
     let read =
         |channel: usize, line: usize, load| THREE.response(Placement::Balanced, load, channel, 1 << line);
-    let cases: [(&str, [usize; 3], [f64; 3], [f64; 3], [f64; 3]); 4] = [
+    let cases = [
         ("none", [0, 1, 2], [1.0, 1.0, 1.0], [0.0; 3], [0.8, 0.8, 0.8]),
         ("1 and 2 swapped", [1, 0, 2], [-0.5, -0.5, 1.0], [0.866, -0.866, 0.0], [-0.920, 0.120, 0.8]),
         ("shifted", [1, 2, 0], [-0.5; 3], [0.866; 3], [-0.920; 3]),
