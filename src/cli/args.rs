@@ -48,6 +48,10 @@ pub(crate) enum Command {
     Find(super::find::FindArgs),
     /// How good a line is: answer times, failures, likely causes
     Line(super::line::LineArgs),
+    /// Hear who asks whom what on a line, without a byte sent
+    Listen(super::listen::ListenArgs),
+    /// Readings as they come
+    Watch(super::watch::WatchArgs),
     /// Take one reading and show it by quantity and phase, with what does not make sense about it
     Read(super::read::ReadArgs),
     /// Record until stopped, on a schedule that does not drift

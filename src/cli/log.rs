@@ -22,11 +22,8 @@ use super::exit::Exit;
 use super::live::{Purpose, Step, Watching};
 use super::out::Out;
 use super::source::{Extra, set_up};
-use crate::base::{Failure, Phase, PointKey, Quantity, Span, Stamp};
-use crate::link::{Pairer, Quality};
-use crate::reading::{CycleReader, Ratios};
-use crate::record::Record;
-use crate::report::table::latest;
+use super::tally::Tally;
+use crate::base::{Failure, Span, Stamp};
 use crate::report::{CaptureRef, Tool};
 use crate::rim::drive::LineStats;
 
@@ -44,26 +41,6 @@ pub(crate) struct LogArgs {
 
 /// How often the status line is redrawn.
 const REDRAW: Span = Span::from_millis(500);
-/// The values behind the status line are let go after so many transactions, so that a long log takes no more memory than
-/// a short one.
-const FRESH: usize = 10_000;
-
-/// What the log holds so far, in bounded memory.
-struct Tally {
-    pairer: Pairer,
-    quality: Quality,
-    meters: Vec<Way>,
-}
-
-/// One meter on the way to the status line.
-struct Way {
-    door: String,
-    unit: u8,
-    name: String,
-    reader: CycleReader,
-    settled: usize,
-}
-
 #[derive(Serialize)]
 struct Document<'a> {
     tool: Tool,
@@ -122,26 +99,7 @@ pub(crate) fn run(args: &LogArgs, out: &Out) -> Result<Exit, Failure> {
         keyboard: false,
     };
     let mut live = Watching::begin(set_up, &args.live, purpose, out)?;
-    let mut tally = Tally {
-        pairer: Pairer::new(live.session.lines()),
-        quality: Quality::new(live.session.lines()),
-        meters: site
-            .meters
-            .iter()
-            .zip(&profiles)
-            .map(|(meter, profile)| {
-                let reader = CycleReader::new(profile.clone(), Ratios::of(meter));
-                Way {
-                    door: meter.line.door.name().to_owned(),
-                    unit: meter.unit.unwrap_or(profile.unit),
-                    name: meter.name.clone(),
-                    reader,
-                    settled: 0,
-                }
-            })
-            .collect(),
-    };
-    let doors: Vec<String> = live.session.lines().iter().map(|line| line.name.clone()).collect();
+    let mut tally = Tally::new(&site, &profiles, live.session.lines());
     let start = live.now();
     let listening = if args.live.listen { Span::ZERO } else { args.live.listen_first };
     let end = args.lasting.map(|lasting| start + listening + lasting);
@@ -149,14 +107,14 @@ pub(crate) fn run(args: &LogArgs, out: &Out) -> Result<Exit, Failure> {
     loop {
         let deadline = end.map_or(redraw, |end| end.min(redraw));
         match live.next(deadline, out)? {
-            Step::Records(records) => tally.take(&records, &doors),
+            Step::Records(records) => tally.take(&records),
             Step::Interrupt => break,
             Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd => {}
         }
         let now = live.now();
         if now >= redraw {
             redraw = redraw.max(now - REDRAW) + REDRAW;
-            out.status(&tally.status(now, start, missed(&live.session.stats())));
+            out.status(&status(&tally, now, start, missed(&live.session.stats())));
         }
         if end.is_some_and(|end| now >= end) {
             break;
@@ -167,15 +125,15 @@ pub(crate) fn run(args: &LogArgs, out: &Out) -> Result<Exit, Failure> {
     let ended = live.now();
     let every = live.every;
     let (records, closed) = live.close()?;
-    tally.take(&records, &doors);
+    tally.take(&records);
     let Some(closed) = closed else { return Err(Failure::nothing("no capture was kept")) };
     let captures = [CaptureRef { file: closed.path.display().to_string(), sha256: closed.sha256 }];
-    tally.finish(&doors);
+    tally.finish();
     if out.json {
-        let document = tally.document(&site.name, (start, ended), every, missed(&stats), &captures);
+        let document = document(&tally, &site.name, (start, ended), every, missed(&stats), &captures);
         out.print(&serde_json::to_string_pretty(&document).unwrap_or_default());
     } else {
-        out.print(&tally.summary(ended - start, missed(&stats), &captures[0].file));
+        out.print(&summary(&tally, ended - start, missed(&stats), &captures[0].file));
     }
     if tally.quality.answers == 0 {
         return Err(Failure::nothing(format!("nothing was read; what was heard is in {}", captures[0].file))
@@ -188,130 +146,78 @@ fn missed(stats: &[LineStats]) -> u64 {
     stats.iter().map(|line| line.missed).sum()
 }
 
-impl Tally {
-    fn take(&mut self, records: &[Record], doors: &[String]) {
-        for record in records {
-            self.quality.record(record);
-            let mut settled = Vec::new();
-            self.pairer.push(record, &mut settled);
-            self.settle(&settled, doors);
+fn status(tally: &Tally, now: Stamp, start: Stamp, missed: u64) -> String {
+    let readings: usize = tally.meters.iter().map(|meter| meter.cycles().0).sum();
+    let clock = now.rfc3339(0);
+    let clock = clock.get(11..19).unwrap_or_default();
+    let mut text = format!("{clock} UTC  {}  {readings} readings  {missed} missed", now - start);
+    for meter in &tally.meters {
+        if let Some(total) = meter.total_w() {
+            let _ = write!(text, "  {} {total:.1} W", meter.name);
         }
     }
-
-    fn finish(&mut self, doors: &[String]) {
-        let mut settled = Vec::new();
-        self.pairer.finish(&mut settled);
-        self.settle(&settled, doors);
-        for meter in &mut self.meters {
-            meter.reader.close();
-        }
-    }
-
-    fn settle(&mut self, settled: &[crate::link::Transaction], doors: &[String]) {
-        for transaction in settled {
-            self.quality.transaction(transaction);
-            let door = doors.get(usize::from(transaction.line));
-            for meter in &mut self.meters {
-                if Some(&meter.door) == door && meter.unit == transaction.asked.unit {
-                    meter.take(transaction);
-                }
-            }
-        }
-    }
-
-    fn status(&self, now: Stamp, start: Stamp, missed: u64) -> String {
-        let readings: usize = self.meters.iter().map(|meter| meter.cycles().0).sum();
-        let clock = now.rfc3339(0);
-        let clock = clock.get(11..19).unwrap_or_default();
-        let mut text = format!("{clock} UTC  {}  {readings} readings  {missed} missed", now - start);
-        for meter in &self.meters {
-            let latest = latest(meter.reader.so_far());
-            let power =
-                |phase| latest.get(&PointKey::Of(Quantity::ActivePower, phase)).map(|sample| sample.value);
-            let by_phase: Vec<f64> = Phase::LINES.into_iter().filter_map(power).collect();
-            let total = power(Phase::Total).or_else(|| (!by_phase.is_empty()).then(|| by_phase.iter().sum()));
-            if let Some(total) = total {
-                let _ = write!(text, "  {} {total:.1} W", meter.name);
-            }
-        }
-        text
-    }
-
-    fn summary(&self, lasted: Span, missed: u64, file: &str) -> String {
-        let mut text = format!("recorded {lasted} in {file}\n");
-        for meter in &self.meters {
-            let (readings, partial) = meter.cycles();
-            let _ = writeln!(text, "{}: {readings} readings, {partial} of them incomplete", meter.name);
-        }
-        let quality = &self.quality;
-        let exceptions: u64 = quality.exceptions.values().sum();
-        let _ = write!(
-            text,
-            "{missed} slots missed; {} requests, {} unanswered, {} damaged, {exceptions} refused",
-            quality.requests, quality.timeouts, quality.damaged
-        );
-        if let Some(gap) = quality.longest_gap {
-            let _ = write!(text, "; longest gap {gap}");
-        }
-        let quantile = |share| quality.times.quantile(share);
-        if let (Some(p50), Some(p99), Some(max)) = (quantile(0.5), quantile(0.99), quantile(1.0)) {
-            let _ = write!(text, "\nanswers begin after {p50} (p50), {p99} (p99), {max} (max)");
-        }
-        text
-    }
-
-    fn document<'a>(
-        &'a self,
-        site: &'a str,
-        (start, end): (Stamp, Stamp),
-        every: Option<Span>,
-        missed: u64,
-        captures: &'a [CaptureRef],
-    ) -> Document<'a> {
-        let quality = &self.quality;
-        let seconds = |share| quality.times.quantile(share).map(Span::seconds);
-        Document {
-            tool: Tool::default(),
-            site,
-            start,
-            end,
-            duration_s: (end - start).seconds(),
-            every_s: every.map(Span::seconds),
-            meters: self
-                .meters
-                .iter()
-                .map(|meter| {
-                    let (readings, partial) = meter.cycles();
-                    MeterCount { meter: &meter.name, readings, partial }
-                })
-                .collect(),
-            line: LineCount {
-                slots_missed: missed,
-                requests: quality.requests,
-                answers: quality.answers,
-                timeouts: quality.timeouts,
-                damaged: quality.damaged,
-                exceptions: quality.exceptions.values().sum(),
-                stray_bytes: quality.stray_bytes,
-                longest_gap_s: quality.longest_gap.map(Span::seconds),
-                answer_s: Times { p50: seconds(0.5), p99: seconds(0.99), max: seconds(1.0) },
-            },
-            captures,
-        }
-    }
+    text
 }
 
-impl Way {
-    fn cycles(&self) -> (usize, usize) {
-        self.reader.cycles()
+fn summary(tally: &Tally, lasted: Span, missed: u64, file: &str) -> String {
+    let mut text = format!("recorded {lasted} in {file}\n");
+    for meter in &tally.meters {
+        let (readings, partial) = meter.cycles();
+        let _ = writeln!(text, "{}: {readings} readings, {partial} of them incomplete", meter.name);
     }
+    let quality = &tally.quality;
+    let exceptions: u64 = quality.exceptions.values().sum();
+    let _ = write!(
+        text,
+        "{missed} slots missed; {} requests, {} unanswered, {} damaged, {exceptions} refused",
+        quality.requests, quality.timeouts, quality.damaged
+    );
+    if let Some(gap) = quality.longest_gap {
+        let _ = write!(text, "; longest gap {gap}");
+    }
+    let quantile = |share| quality.times.quantile(share);
+    if let (Some(p50), Some(p99), Some(max)) = (quantile(0.5), quantile(0.99), quantile(1.0)) {
+        let _ = write!(text, "\nanswers begin after {p50} (p50), {p99} (p99), {max} (max)");
+    }
+    text
+}
 
-    /// Takes one transaction; now and then the values behind it are let go.
-    fn take(&mut self, transaction: &crate::link::Transaction) {
-        self.settled += 1;
-        if self.settled.is_multiple_of(FRESH) {
-            self.reader.take_so_far();
-        }
-        self.reader.push(transaction);
+fn document<'a>(
+    tally: &'a Tally,
+    site: &'a str,
+    (start, end): (Stamp, Stamp),
+    every: Option<Span>,
+    missed: u64,
+    captures: &'a [CaptureRef],
+) -> Document<'a> {
+    let quality = &tally.quality;
+    let seconds = |share| quality.times.quantile(share).map(Span::seconds);
+    Document {
+        tool: Tool::default(),
+        site,
+        start,
+        end,
+        duration_s: (end - start).seconds(),
+        every_s: every.map(Span::seconds),
+        meters: tally
+            .meters
+            .iter()
+            .map(|meter| {
+                let (readings, partial) = meter.cycles();
+                MeterCount { meter: &meter.name, readings, partial }
+            })
+            .collect(),
+        line: LineCount {
+            slots_missed: missed,
+            requests: quality.requests,
+            answers: quality.answers,
+            timeouts: quality.timeouts,
+            damaged: quality.damaged,
+            exceptions: quality.exceptions.values().sum(),
+            stray_bytes: quality.stray_bytes,
+            longest_gap_s: quality.longest_gap.map(Span::seconds),
+            answer_s: Times { p50: seconds(0.5), p99: seconds(0.99), max: seconds(1.0) },
+        },
+        captures,
     }
 }

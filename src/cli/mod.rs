@@ -9,6 +9,7 @@ mod hands;
 mod judge;
 mod limit;
 mod line;
+mod listen;
 mod live;
 mod log;
 mod out;
@@ -19,7 +20,9 @@ mod render;
 mod replay;
 mod simulate;
 mod source;
+mod tally;
 mod visit;
+mod watch;
 
 use std::process::ExitCode;
 
@@ -56,6 +59,8 @@ fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
     match command {
         Command::Ports(args) => ports::run(&args, out),
         Command::Find(args) => find::run(&args, out),
+        Command::Listen(args) => listen::run(&args, out),
+        Command::Watch(args) => watch::run(&args, out),
         Command::Line(args) => line::run(&args, out),
         Command::Read(args) => read::run(&args, out),
         Command::Log(args) => log::run(&args, out),

@@ -8,23 +8,26 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
-use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use tokio::sync::mpsc::{UnboundedSender, unbounded_channel};
-
 use super::clock::Clock;
 use super::person::{self, Interrupts};
-use super::pump::{LinePlan, Pump, Told};
+use super::pump::{LinePlan, Told};
 use super::recorder::{Entry, Recorder};
+use super::serial::SerialOptions;
 use super::store::Store;
 use crate::base::{Failure, Span, Stamp};
 use crate::link::{Heard, Question};
-use crate::profile::{Profile, Site};
+use crate::profile::{Door, DriverDirection, Profile, SerialSettings, Site};
 use crate::record::{LineInfo, Mark, MarkKind, Record};
 
 mod lines;
+mod thread;
+
+use lines::Lines;
+use thread::Line;
+pub(super) use thread::start_line;
 
 pub use super::pump::LineStats;
 pub use super::store::ClosedCapture;
@@ -131,14 +134,6 @@ pub struct Session {
     _interrupts: Interrupts,
 }
 
-/// A line's thread.
-#[derive(Debug)]
-pub(super) struct Line {
-    pub(super) told: UnboundedSender<Told>,
-    pub(super) thread: JoinHandle<()>,
-    stats: Arc<Mutex<LineStats>>,
-}
-
 impl Session {
     /// Opens the lines and starts. The first records out of `next` are the marks with the site and the profiles.
     ///
@@ -160,14 +155,37 @@ impl Session {
         Self::start_with(plan, || Ok(Store::nowhere()))
     }
 
+    /// Listens on one line of which no site is known; not a byte is sent. The capture then holds no site, so that whoever
+    /// reads it has to give one.
+    ///
+    /// # Errors
+    /// As `start`.
+    pub fn listen(door: &Door, settings: SerialSettings, capture: Option<&Path>) -> Result<Self, Failure> {
+        let options = SerialOptions { settings, direction: DriverDirection::Adapter, listen_only: true };
+        let plan = LinePlan { index: 0, door: door.clone(), options, master: None };
+        if let Some(path) = capture.filter(|path| path.exists()) {
+            return Err(super::store::exists(path));
+        }
+        let store = || capture.map_or_else(|| Ok(Store::nowhere()), Store::create);
+        Self::open(Lines { plans: vec![plan], last: Vec::new() }, |_| Vec::new(), store, false)
+    }
+
     fn start_with(
         plan: &SessionPlan,
         store: impl FnOnce() -> Result<Store, Failure>,
     ) -> Result<Self, Failure> {
+        Self::open(lines::plan(plan)?, |now| first_marks(plan, now), store, plan.keyboard)
+    }
+
+    fn open(
+        Lines { plans, last }: Lines,
+        first: impl FnOnce(Stamp) -> Vec<Mark>,
+        store: impl FnOnce() -> Result<Store, Failure>,
+        keyboard: bool,
+    ) -> Result<Self, Failure> {
         let clock = Clock::start();
         let (events_in, events) = channel();
         let (entries, recorded) = channel();
-        let lines::Lines { plans, last } = lines::plan(plan)?;
         let (mut lines, mut infos) = (Vec::new(), Vec::new());
         for line in plans {
             let (line, info) = start_line(line, clock, entries.clone())?;
@@ -178,13 +196,12 @@ impl Session {
             .map_err(|error| Failure::nothing(format!("no signals can be heard: {error}")))?;
         let store = store()?;
         let path = store.path().map(Path::to_owned);
-        let marks = first_marks(plan, clock.now());
-        let recorder = Recorder::begin(clock, infos.clone(), store, marks, events_in.clone())?;
+        let recorder = Recorder::begin(clock, infos.clone(), store, first(clock.now()), events_in.clone())?;
         let recorder = std::thread::Builder::new()
             .name("recorder".into())
             .spawn(move || recorder.run(&recorded))
             .map_err(|error| Failure::nothing(format!("no thread for the capture: {error}")))?;
-        if plan.keyboard {
+        if keyboard {
             person::listen(events_in);
         }
         Ok(Self {
@@ -309,57 +326,6 @@ impl Drop for Session {
         self.last.clear();
         self.stop();
         self.end();
-    }
-}
-
-/// Opens a line on its own thread; gives it when it is open.
-pub(super) fn start_line(
-    plan: LinePlan,
-    clock: Clock,
-    entries: Sender<Entry>,
-) -> Result<(Line, LineInfo), Failure> {
-    let (told, orders) = unbounded_channel();
-    let (opened, wait) = channel();
-    let stats = Arc::new(Mutex::new(LineStats::default()));
-    let shared = Arc::clone(&stats);
-    let name = plan.door.name().to_owned();
-    let bad = |what: &str| Failure::nothing(format!("{name}: {what}"));
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .map_err(|error| bad(&format!("no runtime: {error}")))?;
-    let thread = std::thread::Builder::new()
-        .name("line".into())
-        .spawn(move || {
-            let watch = Watch(entries.clone());
-            runtime.block_on(async move {
-                match Pump::open(plan, clock, entries, orders, shared).await {
-                    Ok((pump, info)) => {
-                        let _ = opened.send(Ok(info));
-                        pump.run().await;
-                    }
-                    Err(failure) => {
-                        let _ = opened.send(Err(failure));
-                    }
-                }
-            });
-            drop(watch);
-        })
-        .map_err(|error| bad(&format!("no thread: {error}")))?;
-    let info = wait.recv().map_err(|_| bad("the line could not be opened"))??;
-    Ok((Line { told, thread, stats }, info))
-}
-
-/// Tells when a line's thread ends by a fault of the program.
-struct Watch(Sender<Entry>);
-
-impl Drop for Watch {
-    fn drop(&mut self) {
-        if std::thread::panicking() {
-            let _ = self
-                .0
-                .send(Entry::Failed(Failure::nothing("a line's thread failed: a fault of this program")));
-        }
     }
 }
 
