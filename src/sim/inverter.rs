@@ -99,8 +99,9 @@ impl Inverter {
             Some(control) => self.steer(&control, (now_s, step_s), shown, sun_w),
             None => self.target_w = sun_w,
         }
-        let ramp_w = self.plant.control.map_or(f64::INFINITY, |control| control.ramp_w_per_s * step_s);
-        let move_w = (self.target_w - self.output_w).clamp(-ramp_w, ramp_w);
+        let ramps = self.plant.control.map(|control| (control.ramp_w_per_s, control.ramp_up_w_per_s));
+        let (down, up) = ramps.unwrap_or((f64::INFINITY, f64::INFINITY));
+        let move_w = (self.target_w - self.output_w).clamp(-down * step_s, up * step_s);
         self.output_w = (self.output_w + move_w).clamp(lowest_w, highest_w);
         self.past.push_back((now_s, self.output_w));
         while self.past.front().is_some_and(|(at_s, _)| *at_s < now_s - MEMORY_S) {

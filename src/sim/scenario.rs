@@ -201,8 +201,10 @@ pub struct Control {
     pub dead_s: f64,
     /// From one reading to the next, in s; at least the dead time is waited.
     pub period_s: f64,
-    /// How fast the output moves, in W/s.
+    /// How fast the output comes down, in W/s.
     pub ramp_w_per_s: f64,
+    /// How fast it goes up, in W/s: many plants cut fast and come back slowly.
+    pub ramp_up_w_per_s: f64,
     /// Without a reading for this long it stops delivering; `None`: it goes on as it was.
     pub stop_after_s: Option<f64>,
 }

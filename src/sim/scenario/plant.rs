@@ -82,8 +82,17 @@ fn battery(desk: &mut Desk, node: &Node, rated_w: f64) -> Option<Battery> {
 }
 
 fn control(desk: &mut Desk, node: &Node, meters: &[String], rated_w: f64) -> Option<Control> {
-    const KEYS: &[&str] =
-        &["meter", "limit_W", "bias_W", "gain", "dead_s", "period_s", "ramp_W_per_s", "stop_after_s"];
+    const KEYS: &[&str] = &[
+        "meter",
+        "limit_W",
+        "bias_W",
+        "gain",
+        "dead_s",
+        "period_s",
+        "ramp_W_per_s",
+        "ramp_up_W_per_s",
+        "stop_after_s",
+    ];
     let section = Section::open(desk, node, "control", KEYS)?;
     let mut meter = 0;
     if let Some(name) = section.text(desk, "meter") {
@@ -94,6 +103,7 @@ fn control(desk: &mut Desk, node: &Node, meters: &[String], rated_w: f64) -> Opt
         };
         meter = index;
     }
+    let ramp_w_per_s = section.number(desk, "ramp_W_per_s", Bound::Positive).unwrap_or(rated_w);
     Some(Control {
         meter,
         limit_w: section.number(desk, "limit_W", Bound::NotNegative).unwrap_or(0.0),
@@ -101,7 +111,8 @@ fn control(desk: &mut Desk, node: &Node, meters: &[String], rated_w: f64) -> Opt
         gain: section.number(desk, "gain", Bound::Within(0.0, 10.0)).unwrap_or(0.9),
         dead_s: section.number(desk, "dead_s", Bound::NotNegative).unwrap_or(0.5),
         period_s: section.number(desk, "period_s", Bound::Positive).unwrap_or(1.5),
-        ramp_w_per_s: section.number(desk, "ramp_W_per_s", Bound::Positive).unwrap_or(rated_w),
+        ramp_w_per_s,
+        ramp_up_w_per_s: section.number(desk, "ramp_up_W_per_s", Bound::Positive).unwrap_or(ramp_w_per_s),
         stop_after_s: section.number(desk, "stop_after_s", Bound::Positive),
     })
 }

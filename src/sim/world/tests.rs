@@ -24,6 +24,7 @@ fn control(limit_w: f64) -> Control {
         dead_s: 0.4,
         period_s: 1.0,
         ramp_w_per_s: 5000.0,
+        ramp_up_w_per_s: 5000.0,
         stop_after_s: None,
     }
 }
