@@ -1,6 +1,7 @@
 //! Floor 7: evidence to verdict.
 
 pub mod ct;
+pub mod ct_steps;
 pub mod limit;
 pub mod verdict;
 

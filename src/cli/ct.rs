@@ -1,7 +1,9 @@
 //! `wattward ct` shows whether the CTs of a meter sit right, from switching a known load a few times.
 //!
 //! ```console
-//! $ wattward ct --from visit.pcapng
+//! $ wattward ct                       # live, from site.toml here; asks for the load to be switched
+//! $ wattward ct --load 2000W --phase L1 --profile meter.toml --serial /dev/ttyUSB0
+//! $ wattward ct --from visit.pcapng   # the same verdict from the evidence
 //! ```
 //!
 //! Exit 0 pass, 1 fail, 2 a file or option is wrong, 3 inconclusive, 4 nothing could be measured, 5 capture unreadable,
@@ -9,18 +11,25 @@
 
 use clap::Args;
 
-use super::args::{SourceArgs, watts};
+use super::args::{LiveArgs, SourceArgs, watts};
 use super::exit::Exit;
+use super::hands::Person;
 use super::judge::{Check, judge_captures, show};
 use super::out::Out;
-use super::source::{Extra, overrides};
+use super::source::{Extra, overrides, set_up};
 use crate::base::Failure;
+
+mod turns;
+
+pub(crate) use turns::run_turns;
 
 /// Options of `ct`.
 #[derive(Args, Debug)]
 pub(crate) struct CtArgs {
     #[command(flatten)]
     source: SourceArgs,
+    #[command(flatten)]
+    live: LiveArgs,
     /// The meter to judge [default: the steering meter, else the reference meter]
     #[arg(long, value_name = "NAME")]
     meter: Option<String>,
@@ -39,7 +48,10 @@ pub(crate) struct CtArgs {
 pub(crate) fn run(args: &CtArgs, out: &Out) -> Result<Exit, Failure> {
     let extra = Extra { load_w: args.load, phase: args.phase.clone(), ..Extra::default() };
     if args.source.from.is_empty() {
-        return Err(Failure::usage("the live check is not in this build").hint("use --from CAPTURE"));
+        let mut person = Person::new(*out);
+        let (_, exit) =
+            run_turns(set_up(&args.source, &extra)?, &args.live, &options(args), &mut person, out)?;
+        return Ok(exit);
     }
     let overrides = overrides(&args.source, &extra)?;
     let outcome = judge_captures(Check::Ct, &args.source.from, &overrides, &options(args), out)?;

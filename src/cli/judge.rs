@@ -87,8 +87,6 @@ pub(crate) struct Outcome {
     pub(crate) case: Case,
     /// The captures it rests on.
     pub(crate) captures: Vec<CaptureRef>,
-    /// The run it repeats, where the captures hold one.
-    pub(crate) run: Option<CheckRun>,
 }
 
 /// Judges captures. Options typed now go before those recorded; of several runs of the check the last one counts.
@@ -105,7 +103,7 @@ pub(crate) fn judge_captures(
     let run = runs.iter().rfind(|run| run.check == check.word()).cloned();
     let case = part_of(&replayed.case, &runs, run.as_ref());
     let options = merged(options, run.as_ref());
-    Ok(Outcome { judged: judge(check, &case, &options)?, case, captures, run })
+    Ok(Outcome { judged: judge(check, &case, &options)?, case, captures })
 }
 
 /// Frames to case, telling the person what is doubtful about the files.
@@ -168,7 +166,9 @@ pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
 /// The end of a live check: judges the capture just closed, notes the verdict in it, and shows it.
 pub(crate) fn conclude(check: Check, path: &Path, out: &Out) -> Result<(Outcome, Exit), Failure> {
     let paths = [path.to_path_buf()];
-    let mut outcome = judge_captures(check, &paths, &Overrides::default(), &[], out)?;
+    // What is doubtful about the files was said when the check began.
+    let silent = Out { quiet: true, ..*out };
+    let mut outcome = judge_captures(check, &paths, &Overrides::default(), &[], &silent)?;
     let text = outcome.judged.document(&outcome.case.site.name, None);
     let sha256 = append_verdict(path, check, outcome.judged.verdict(), &text)?;
     outcome.captures = vec![CaptureRef { file: path.display().to_string(), sha256 }];

@@ -19,7 +19,9 @@ pub fn finding<B>(check: &str, site: &str, finding: &Finding<B>, table: &str, wi
     }
     for (title, list) in [("why", &finding.reasons), ("next", &finding.next)] {
         if !list.is_empty() {
-            text.push_str(&format!("\n{title}\n"));
+            text.push('\n');
+            text.push_str(title);
+            text.push('\n');
         }
         for item in list {
             text.push_str(&wrapped("  - ", item, width));

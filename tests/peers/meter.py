@@ -25,7 +25,7 @@ BASE_W = (180.0, 240.0, 150.0)
 
 
 class Site:
-    """Household load, one heater a phase, and a PV plant on L1 to L3 whose control keeps the export at zero."""
+    """Household load, one heater a phase, and a PV plant on L1 to L3 whose control keeps 200 W of import."""
 
     def __init__(self, seed, reversed_phase=None):
         self.random = random.Random(seed)
@@ -43,7 +43,7 @@ class Site:
         for phase, base in zip(("L1", "L2", "L3"), BASE_W):
             load = base + self.random.gauss(0.0, 2.0)
             loads.append(load + (HEATER_W if self.on[phase] else 0.0))
-        wanted = min(self.sun_w, max(0.0, sum(loads) - 60.0)) if self.control else self.sun_w
+        wanted = min(self.sun_w, max(0.0, sum(loads) - 200.0)) if self.control else self.sun_w
         # First order, 90 % of the change within about 1 s.
         self.plant_w += (wanted - self.plant_w) * (1.0 - math.exp(-seconds * math.log(10.0) / 1.0))
         powers = [load - self.plant_w / 3.0 for load in loads]

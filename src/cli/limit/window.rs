@@ -83,7 +83,7 @@ impl Window<'_> {
                 Reply::Done => {
                     self.visit.mark_with(MarkKind::StorageIdle, &format!("{} idle", plant.name), |mark| {
                         mark.plant = Some(plant.name.clone());
-                    })
+                    });
                 }
                 Reply::Skip => self.visit.tell("then it can absorb the surplus, and no challenge will count"),
                 Reply::Stop => return Ok(Waited::Stopped),

@@ -1,0 +1,275 @@
+//! The live CT check: a known load switched a few times on each phase, the evidence looked at after each pair.
+
+use super::super::args::LiveArgs;
+use super::super::exit::Exit;
+use super::super::hands::{Ask, Hands, Prompt, Reply};
+use super::super::judge::{Check, Outcome};
+use super::super::out::Out;
+use super::super::source::SetUp;
+use super::super::visit::{Visit, Waited};
+use crate::base::{Failure, Phase, Quantity, Span};
+use crate::check::ct::body::{CtBody, Status};
+use crate::check::ct::{self, CtOptions};
+use crate::check::ct_steps::{Holds, LEAST_PAIRS, MOST_PAIRS, Progress, Turn, progress, turns};
+use crate::check::{Finding, Verdict};
+use crate::profile::{Meter, MeterRole, Profile, Site};
+use crate::record::MarkKind;
+
+/// How long hands-free recording goes on when the evidence does not suffice. Ours.
+const HANDS_FREE_MOST: Span = Span::from_millis(15 * 60 * 1000);
+/// How often it is looked at meanwhile. Ours.
+const HANDS_FREE_LOOK: Span = Span::from_millis(5000);
+/// How long a plant may take to feed in when it is switched on again. Ours.
+const FEED_IN_MOST: Span = Span::from_millis(120_000);
+
+/// Runs the check with these hands and judges it.
+///
+/// # Errors
+/// No load or no meter to check with, the line fails, interrupted.
+pub(crate) fn run_turns(
+    set_up: SetUp,
+    args: &LiveArgs,
+    options: &[String],
+    hands: &mut dyn Hands,
+    out: &Out,
+) -> Result<(Outcome, Exit), Failure> {
+    let site = set_up.site.clone();
+    let judged = CtOptions::from_lines(options);
+    let index = meter_index(&site, judged.meter.as_deref())?;
+    let (meter, profile) = (site.meters[index].clone(), set_up.profiles[index].clone());
+    let (order, without) = turns(&site);
+    if site.loads.is_empty() {
+        return Err(Failure::usage("there is no known load to check with")
+            .hint("add [[load]] with its power_W to the site file, or name it: --load 2000W --phase L1"));
+    }
+    let visit = Visit::begin(Check::Ct, options, set_up, args, hands, out)?;
+    let holds = holds(&visit, &profile);
+    let mut check = CtVisit { visit, site, meter, judged, holds };
+    for phase in without {
+        check.visit.tell(&format!("no load for {phase} in the site file: that phase stays untested"));
+    }
+    let waited = if check.judged.hands_free { check.record()? } else { check.switch_all(&order)? };
+    if waited == Waited::Through {
+        check.feed_in()?;
+    }
+    check.visit.conclude()
+}
+
+/// The meter the check is of.
+fn meter_index(site: &Site, name: Option<&str>) -> Result<usize, Failure> {
+    let with = |role: MeterRole| site.meters.iter().position(|meter| meter.role == role);
+    let found = match name {
+        Some(name) => site.meters.iter().position(|meter| meter.name == name),
+        None => with(MeterRole::Steering).or_else(|| with(MeterRole::Reference)),
+    };
+    found.ok_or_else(|| {
+        let names: Vec<&str> = site.meters.iter().map(|meter| meter.name.as_str()).collect();
+        Failure::usage("no such meter to check").hint(format!("the site file has {}", names.join(", ")))
+    })
+}
+
+fn holds(visit: &Visit<'_>, profile: &Profile) -> Holds {
+    let power = profile.points.iter().filter(|point| {
+        matches!(point.key, crate::base::PointKey::Of(Quantity::ActivePower | Quantity::ActivePowerImport, _))
+    });
+    let update = power.clone().map(|point| profile.update_of(point)).max().unwrap_or(profile.read.update);
+    let averaging = power.map(|point| profile.averaging_of(point)).max().unwrap_or(Span::ZERO);
+    let every = visit.every().unwrap_or(update);
+    // The seed is in the evidence: the time of the first look.
+    Holds::new(every, update, averaging, visit.now().nanos() as u64)
+}
+
+struct CtVisit<'a> {
+    visit: Visit<'a>,
+    site: Site,
+    meter: Meter,
+    judged: CtOptions,
+    holds: Holds,
+}
+
+impl CtVisit<'_> {
+    /// Plants off, then each load on its phase.
+    fn switch_all(&mut self, order: &[Turn]) -> Result<Waited, Failure> {
+        if self.plants_off()? == Waited::Stopped {
+            return Ok(Waited::Stopped);
+        }
+        for turn in order {
+            match self.switch_one(turn)? {
+                None => return Ok(Waited::Stopped),
+                Some(Progress::Shown) => {
+                    self.visit.tell("a fault is shown; the other phases need a test once it is corrected");
+                    return Ok(Waited::Through);
+                }
+                Some(_) => {}
+            }
+        }
+        Ok(Waited::Through)
+    }
+
+    fn plants_off(&mut self) -> Result<Waited, Failure> {
+        for plant in self.site.plants.clone() {
+            let what = if plant.storage { "generation and battery" } else { "generation" };
+            let text = format!("switch {} off ({what}), and wait until it delivers nothing", plant.name);
+            match self.visit.ask(&Prompt::new(Ask::Plant { name: plant.name.clone(), on: false }, text))? {
+                Reply::Done => {
+                    self.visit.mark_with(MarkKind::PlantOff, &format!("{} off", plant.name), |mark| {
+                        mark.plant = Some(plant.name.clone());
+                    });
+                }
+                Reply::Skip => {
+                    self.visit.tell("then it may answer the load, and some faults can't be told from that");
+                }
+                Reply::Stop => return Ok(Waited::Stopped),
+            }
+        }
+        Ok(Waited::Through)
+    }
+
+    /// One load on one phase until its evidence suffices; nothing when the person stops the check.
+    fn switch_one(&mut self, turn: &Turn) -> Result<Option<Progress>, Failure> {
+        let load = self.site.loads[turn.load].clone();
+        if turn.carried {
+            let text = format!("plug {} into a socket on {}, switched off", load.name, turn.phase);
+            match self.visit.ask(&Prompt::new(Ask::Ready, text))? {
+                Reply::Done => {}
+                Reply::Skip => return Ok(Some(Progress::Next)),
+                Reply::Stop => return Ok(None),
+            }
+        }
+        if self.hold(turn.phase, 0)? == Waited::Stopped {
+            return Ok(None);
+        }
+        let mut pairs = 0;
+        loop {
+            for on in [true, false] {
+                match self.switch(turn, &load.name, load.power_w, on, pairs)? {
+                    Reply::Done => {}
+                    Reply::Skip => return Ok(Some(Progress::Next)),
+                    Reply::Stop => return Ok(None),
+                }
+                if self.hold(turn.phase, pairs + usize::from(!on))? == Waited::Stopped {
+                    return Ok(None);
+                }
+            }
+            pairs += 1;
+            let finding = self.finding();
+            self.visit.tell(&seen(&finding, turn.phase, pairs));
+            match progress(&finding, turn.phase, pairs) {
+                Progress::More => {}
+                settled => return Ok(Some(settled)),
+            }
+        }
+    }
+
+    fn switch(
+        &mut self,
+        turn: &Turn,
+        name: &str,
+        power_w: f64,
+        on: bool,
+        pairs: usize,
+    ) -> Result<Reply, Failure> {
+        let (word, kind) = if on { ("ON", MarkKind::LoadOn) } else { ("OFF", MarkKind::LoadOff) };
+        let text =
+            format!("switch {name} {word} ({}, pair {} of {LEAST_PAIRS} at least)", turn.phase, pairs + 1);
+        let reply = self.visit.ask(&Prompt::new(Ask::Load { name: name.to_owned(), on }, text))?;
+        if reply == Reply::Done {
+            self.visit.mark_with(kind, &format!("{name} {}", word.to_lowercase()), |mark| {
+                mark.load = Some(name.to_owned());
+                mark.load_w = Some(power_w.to_string());
+                mark.phase = Some(turn.phase.word().to_owned());
+            });
+        }
+        Ok(reply)
+    }
+
+    fn hold(&mut self, phase: Phase, pairs: usize) -> Result<Waited, Failure> {
+        let until = self.visit.now() + self.holds.draw();
+        let name = self.meter.name.clone();
+        self.visit.wait(until, |visit| {
+            let case = visit.case();
+            let power = |phase| {
+                let series = case.meter(&name)?.series.of(Quantity::ActivePower, phase)?;
+                series.samples.last().map(|sample| sample.value)
+            };
+            let shown = power(phase).or_else(|| power(Phase::Total));
+            let shown = shown.map_or("no reading".into(), |watts| format!("{watts:.0} W"));
+            format!(
+                "{phase}  {shown}  pairs {pairs} of {LEAST_PAIRS} to {MOST_PAIRS}  next in {}",
+                until - visit.now()
+            )
+        })
+    }
+
+    /// Nobody is asked; the known load is switched a few times meanwhile.
+    fn record(&mut self) -> Result<Waited, Failure> {
+        self.visit.tell("switch the known load on and off a few times on each phase, some 10 s each, at irregular times; q ends it");
+        let end = self.visit.now() + HANDS_FREE_MOST;
+        while self.visit.now() < end {
+            let until = self.visit.now() + HANDS_FREE_LOOK;
+            let waited = self
+                .visit
+                .wait(until, |visit| format!("recording, {} left; q Enter to judge", end - visit.now()))?;
+            if waited == Waited::Stopped || self.finding().verdict != Verdict::Inconclusive {
+                break;
+            }
+        }
+        Ok(Waited::Stopped)
+    }
+
+    /// Where nothing shows yet that the power can go negative, the plant feeding in shows it.
+    fn feed_in(&mut self) -> Result<(), Failure> {
+        let open = |finding: &Finding<CtBody>| {
+            finding.verdict == Verdict::Inconclusive && finding.body.sign.seen.is_none()
+        };
+        if !open(&self.finding()) {
+            return Ok(());
+        }
+        for plant in self.site.plants.clone() {
+            let text = format!("switch {} on again and let it feed in: that shows the sign", plant.name);
+            if self.visit.ask(&Prompt::new(Ask::Plant { name: plant.name.clone(), on: true }, text))?
+                != Reply::Done
+            {
+                return Ok(());
+            }
+            self.visit.mark_with(MarkKind::PlantOn, &format!("{} on", plant.name), |mark| {
+                mark.plant = Some(plant.name.clone());
+            });
+        }
+        let end = self.visit.now() + FEED_IN_MOST;
+        while !self.site.plants.is_empty() && self.visit.now() < end && open(&self.finding()) {
+            let until = self.visit.now() + Span::from_millis(2000);
+            if self
+                .visit
+                .wait(until, |visit| format!("waiting for it to feed in, {} left", end - visit.now()))?
+                == Waited::Stopped
+            {
+                return Ok(());
+            }
+        }
+        Ok(())
+    }
+
+    fn finding(&self) -> Finding<CtBody> {
+        ct::judge(&self.visit.case(), &self.judged)
+    }
+}
+
+/// The step as it forms.
+fn seen(finding: &Finding<CtBody>, phase: Phase, pairs: usize) -> String {
+    let channels = &finding.body.channels;
+    let channel = channels.iter().find(|one| one.channel == phase.word()).or(channels.first());
+    match channel.and_then(|channel| Some((channel, channel.step?))) {
+        Some((channel, step)) => format!(
+            "{phase}: {pairs} pairs, step {:.0} W ± {:.0} W, {}",
+            step.active_w,
+            step.active_u_w,
+            match channel.status {
+                Status::Correct => "right so far",
+                Status::Faulty => "wrong",
+                _ => "open",
+            }
+        ),
+        None => format!("{phase}: {pairs} pairs, no step seen yet"),
+    }
+}
