@@ -97,7 +97,7 @@ pub(crate) fn judge_captures(
     options: &[String],
     out: &Out,
 ) -> Result<Outcome, Failure> {
-    let loaded = load(paths, &[])?;
+    let loaded = load(paths, overrides)?;
     let (captures, replayed) = replay_loaded(loaded, overrides, out)?;
     let runs = check_runs(&replayed.case.marks, replayed.case.span);
     let run = runs.iter().rfind(|run| run.check == check.word()).cloned();
@@ -178,7 +178,12 @@ pub(crate) fn conclude(check: Check, path: &Path, out: &Out) -> Result<(Outcome,
 
 /// Notes the verdict in the closed capture, as one more block; gives the hash of the file as it then is.
 fn append_verdict(path: &Path, check: Check, verdict: Verdict, document: &str) -> Result<String, Failure> {
-    let last = load(&[path.to_path_buf()], &[])?.records.iter().map(Record::at).max().unwrap_or_default();
+    let last = load(&[path.to_path_buf()], &Overrides::default())?
+        .records
+        .iter()
+        .map(Record::at)
+        .max()
+        .unwrap_or_default();
     let mut mark = Mark::new(last, MarkKind::Verdict, format!("{}: {}", check.word(), verdict.word()));
     mark.text = Some(document.to_owned());
     let blocks = CaptureWriter::new(&[]).record(&Record::Mark(Box::new(mark))).concat();

@@ -24,7 +24,7 @@ use super::args::{LiveArgs, SourceArgs, span};
 use super::exit::Exit;
 use super::live::{Purpose, Step, Watching};
 use super::out::Out;
-use super::source::{Extra, load, set_up};
+use super::source::{Extra, load, overrides, set_up};
 use crate::base::{Failure, Span, Stamp};
 use crate::link::{Cause, Pairer, Quality, causes};
 use crate::record::{LineInfo, Record};
@@ -81,7 +81,7 @@ pub(crate) fn run(args: &LineArgs, out: &Out) -> Result<Exit, Failure> {
 }
 
 fn recorded(args: &LineArgs) -> Result<Measured, Failure> {
-    let loaded = load(&args.source.from, &[])?;
+    let loaded = load(&args.source.from, &overrides(&args.source, &Extra::default())?)?;
     let mut quality = Quality::new(&loaded.lines);
     let mut pairer = Pairer::new(&loaded.lines);
     take(&mut quality, &mut pairer, &loaded.records);

@@ -21,7 +21,7 @@ use super::exit::Exit;
 use super::live::Step;
 use super::live::Watching;
 use super::out::Out;
-use super::source::{Extra, load, set_up};
+use super::source::{Extra, load, overrides, set_up};
 use crate::base::{Failure, Span};
 use crate::link::search::{SELDOM, USUAL};
 use crate::link::{Latency, Listen, ListenDocument, ListenRange};
@@ -81,7 +81,7 @@ pub(crate) fn run(args: &ListenArgs, out: &Out) -> Result<Exit, Failure> {
 }
 
 fn recorded(args: &ListenArgs, out: &Out) -> Result<(ListenDocument, Vec<CaptureRef>), Failure> {
-    let loaded = load(&args.source.from, &[])?;
+    let loaded = load(&args.source.from, &overrides(&args.source, &Extra::default())?)?;
     for note in &loaded.notes {
         out.error(&format!("note: {note}"));
     }

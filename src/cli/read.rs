@@ -100,7 +100,7 @@ fn silent(source: &SourceArgs) -> Failure {
 
 fn recorded(args: &ReadArgs, out: &Out) -> Result<(Case, Vec<CaptureRef>), Failure> {
     let overrides = overrides(&args.source, &Extra::default())?;
-    let (captures, replayed) = replay_loaded(load(&args.source.from, &[])?, &overrides, out)?;
+    let (captures, replayed) = replay_loaded(load(&args.source.from, &overrides)?, &overrides, out)?;
     Ok((replayed.case, captures))
 }
 

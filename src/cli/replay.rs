@@ -74,8 +74,9 @@ struct Document {
 pub(crate) fn run(args: &ReplayArgs, out: &Out) -> Result<Exit, Failure> {
     let source =
         SourceArgs { site: args.site.clone(), profile: args.profile.clone(), ..SourceArgs::default() };
-    let loaded = load(&args.captures, &[])?;
-    let (captures, replayed) = replay_loaded(loaded, &overrides(&source, &Extra::default())?, out)?;
+    let overrides = overrides(&source, &Extra::default())?;
+    let loaded = load(&args.captures, &overrides)?;
+    let (captures, replayed) = replay_loaded(loaded, &overrides, out)?;
     let runs = check_runs(&replayed.case.marks, replayed.case.span);
     let mut checks = Vec::new();
     for run in &runs {

@@ -208,18 +208,30 @@ pub(crate) fn append(path: &Path, blocks: &[u8]) -> Result<String, Failure> {
 }
 
 /// Reads, hashes and frames captures, merged by time.
-pub(crate) fn load(paths: &[PathBuf], ports: &[u16]) -> Result<Loaded, Failure> {
+pub(crate) fn load(paths: &[PathBuf], overrides: &Overrides) -> Result<Loaded, Failure> {
+    let ports = ports(overrides);
     let mut loaded =
         Loaded { captures: Vec::new(), lines: Vec::new(), records: Vec::new(), notes: Vec::new() };
     for path in paths {
         let bytes = read_bytes(path, Failure::unreadable)?;
         let file = path.display().to_string();
         loaded.captures.push(CaptureRef { file: file.clone(), sha256: sha256(&bytes) });
-        add_capture(&mut loaded, &file, &bytes, ports)?;
+        add_capture(&mut loaded, &file, &bytes, &ports)?;
     }
     // Marks and frames of several captures, and marks noted late, fall into their place; order in the file decides ties.
     loaded.records.sort_by_key(Record::at);
     Ok(loaded)
+}
+
+/// Where servers are looked for in network captures of other programs: Modbus' own port and those of the site's meters.
+fn ports(overrides: &Overrides) -> Vec<u16> {
+    let mut ports = vec![502];
+    let texts = overrides.site.iter().chain(&overrides.fallback_site);
+    for (site, _) in texts.filter_map(|text| crate::profile::parse_site(&text.file, &text.text).ok()) {
+        let doors = site.meters.iter().map(|meter| meter.line.door.name());
+        ports.extend(doors.filter_map(|name| name.rsplit_once(':')?.1.parse::<u16>().ok()));
+    }
+    ports
 }
 
 /// Adds one capture's lines and records. A line of a name already known from another capture is that line; lines of one
