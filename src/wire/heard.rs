@@ -41,6 +41,25 @@ pub fn length(part: Part, start: &[u8]) -> Length {
     }
 }
 
+/// Which PDUs may start with each function code: bit 0 questions, bit 1 answers. The same word as `length` has, for
+/// those who ask it of every byte.
+pub const STARTS: [u8; 256] = starts();
+
+const fn starts() -> [u8; 256] {
+    let mut table = [0; 256];
+    let mut function = 0;
+    while function < 256 {
+        let standard = matches!(function & 0x7F, 1..=8 | 11 | 12 | 15..=17 | 20..=24 | 43);
+        table[function] = match (standard, function < 0x80) {
+            (true, true) => 3,
+            (true, false) => 2,
+            (false, _) => 0,
+        };
+        function += 1;
+    }
+    table
+}
+
 /// Whether a whole PDU of the right length is also consistent in itself: quantities within their limits, byte counts
 /// that agree with them, ranges that end below 65536.
 pub fn consistent(part: Part, pdu: &[u8]) -> bool {

@@ -33,6 +33,11 @@ impl Open {
         self.due[at % SIZE] = node as u16;
     }
 
+    /// Whether any candidate is due at `at`.
+    pub(super) fn any(&self, at: usize) -> bool {
+        self.due[at % SIZE] != NONE
+    }
+
     /// Takes the list due at `at`.
     pub(super) fn take(&mut self, at: usize) -> Due {
         Due { node: std::mem::replace(&mut self.due[at % SIZE], NONE), at }

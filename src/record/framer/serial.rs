@@ -33,6 +33,8 @@ pub(super) struct Serial {
     floor: usize,
     open: Open,
     held: Option<Held>,
+    /// An answer that the next byte may make a question, and where it ends.
+    doubt: Option<(Reading, usize)>,
     beliefs: Beliefs,
     looks: u8,
 }
@@ -42,11 +44,12 @@ pub(super) struct Serial {
 struct Held {
     start: usize,
     end: usize,
-    /// It is one, unless these bytes turn out to be the start of the answer due; otherwise nothing vouches for it yet.
+    /// It is one, unless these bytes turn out to be the start of an answer; otherwise nothing vouches for it yet.
     vouched: bool,
 }
 
-/// A way to read the bytes up to here.
+/// A way to read the bytes from a place up to here.
+#[derive(Clone, Copy, Debug)]
 struct Reading {
     start: usize,
     part: Part,
@@ -65,6 +68,7 @@ impl Serial {
             floor: 0,
             open: Open::new(),
             held: None,
+            doubt: None,
             beliefs: Beliefs::default(),
             looks: 0,
         }
@@ -93,8 +97,12 @@ impl Serial {
         for bytes in chunk.bytes.chunks(SLICE) {
             let from = self.tape.end();
             self.tape.append(bytes, chunk.at);
-            for place in from + 1..=self.tape.end() {
-                self.look(place, out);
+            for (place, &function) in (from + 1..).zip(bytes) {
+                // most bytes begin and end nothing
+                let begins = heard::STARTS[usize::from(function)];
+                if begins != 0 || self.open.any(place) || self.doubt.is_some() || place > self.relief() {
+                    self.look(place, begins, out);
+                }
             }
             self.tape.forget(self.head);
         }
@@ -113,12 +121,14 @@ impl Serial {
 
     /// Nothing reaches over this place, and nothing before it waits any longer.
     fn separate(&mut self, out: &mut Vec<Record>) {
+        self.decide(out);
         self.release(out);
         self.pause(out);
     }
 
     /// No frame reaches over this place. A question nothing vouches for waits on: its answer may lie behind the pause.
     fn pause(&mut self, out: &mut Vec<Record>) {
+        self.decide(out);
         if self.held.as_ref().is_some_and(|held| held.vouched) {
             self.release(out);
         }
@@ -130,6 +140,13 @@ impl Serial {
         self.tape.forget(self.head);
     }
 
+    /// An answer in doubt is one.
+    fn decide(&mut self, out: &mut Vec<Record>) {
+        if let Some((reading, end)) = self.doubt.take() {
+            self.accept(&reading, end, out);
+        }
+    }
+
     /// Holds nothing back any longer.
     fn release(&mut self, out: &mut Vec<Record>) {
         if let Some(held) = self.held.take().filter(|held| held.vouched) {
@@ -139,8 +156,8 @@ impl Serial {
         }
     }
 
-    /// Looks at the stream with `place` bytes of it known.
-    fn look(&mut self, place: usize, out: &mut Vec<Record>) {
+    /// Looks at the stream with `place` bytes of it known; `begins`: what the last byte is the function code of.
+    fn look(&mut self, place: usize, begins: u8, out: &mut Vec<Record>) {
         let mut best: Option<Reading> = None;
         let (mut damaged, mut release) = (None, false);
         let mut due = self.open.take(place);
@@ -161,19 +178,20 @@ impl Serial {
                 }
             }
         }
-        if let Some(start) = place.checked_sub(2).filter(|&start| start >= self.floor) {
-            self.begin(start, place);
+        if begins != 0 && place >= self.floor + 2 {
+            self.begin(place - 2, place, begins);
+        }
+        if let Some((answer, _)) = self.doubt {
+            if best.is_none_or(|best| best.start != answer.start) {
+                return self.decide(out);
+            }
+            self.doubt = None;
         }
         match (best, damaged) {
-            (Some(reading), _) if self.waits(&reading, place) => {
-                if self.held.as_ref().is_none_or(|held| held.end <= reading.start) {
-                    self.release(out);
-                    let vouched = reading.proof != Proof::None;
-                    self.held = Some(Held { start: reading.start, end: place, vouched });
-                    self.beliefs
-                        .hold(self.tape.byte(reading.start), self.tape.slice(reading.start + 1, place - 2));
-                }
-            }
+            (Some(reading), _) if self.may_go_on(&reading, place) => match reading.part {
+                Part::Request => self.hold(&reading, place, out),
+                Part::Response => self.doubt = Some((reading, place)),
+            },
             (Some(reading), _) => self.accept(&reading, place, out),
             (None, Some(start)) => self.tell_damaged(start, place, out),
             (None, None) => {
@@ -185,25 +203,44 @@ impl Serial {
         }
     }
 
-    /// Whether a question is to be held back: nothing vouches for it, or the answer due would start with just its bytes
-    /// and go on (`02 03 04 …` asks at 0x04.. and tells 4 bytes; the sum fits by chance once in 65,536).
-    fn waits(&self, reading: &Reading, place: usize) -> bool {
-        let may_be_answer = || {
-            self.direction == Direction::In
-                && matches!(reading.proof, Proof::Question | Proof::Repetition)
-                && self.beliefs.pending().is_some_and(|question| {
-                    let bytes = self.tape.slice(reading.start, place);
-                    question.starts_answer(bytes)
-                        && question.answer_length(bytes[1]).is_some_and(|length| length > bytes.len())
-                })
-        };
-        reading.proof == Proof::None || may_be_answer()
+    fn hold(&mut self, reading: &Reading, place: usize, out: &mut Vec<Record>) {
+        if self.held.as_ref().is_none_or(|held| held.end <= reading.start) {
+            self.release(out);
+            let vouched = reading.proof != Proof::None;
+            self.held = Some(Held { start: reading.start, end: place, vouched });
+            self.beliefs.hold(self.tape.byte(reading.start), self.tape.slice(reading.start + 1, place - 2));
+        }
     }
 
-    /// Opens the readings of a frame begun at `start`, of which address and function are known.
-    fn begin(&mut self, start: usize, place: usize) {
-        for part in [Part::Request, Part::Response] {
-            self.schedule(start, part, place);
+    /// Whether to wait for more bytes before this reading is believed: nothing vouches for it, or it is the head of
+    /// another that is as likely.
+    ///
+    /// That happens oftener than by the chance of a CRC. Of an answer with two registers (9 bytes) the first eight are a
+    /// whole question whenever the seventh is the low byte of the CRC over the six before: one in 256. Likewise a
+    /// question for a place at 0x02.. may begin with an answer of one register (7 bytes), always then with a zero to
+    /// follow.
+    fn may_go_on(&self, reading: &Reading, place: usize) -> bool {
+        let bytes = self.tape.slice(reading.start, place);
+        match (reading.proof, bytes) {
+            (Proof::None, _) => true,
+            (Proof::Question | Proof::Repetition, [unit, pdu @ ..]) => {
+                self.direction == Direction::In
+                    && matches!(heard::length(Part::Response, pdu), Length::Exact(due) if due > pdu.len() - 2)
+                    && self.beliefs.is_known(*unit, pdu[0])
+            }
+            (Proof::Known | Proof::Late, [_, 3 | 4, 2, _, 0, 1..=125, _]) => true,
+            _ => false,
+        }
+    }
+
+    /// Opens the readings of a frame begun at `start`, of which address and function are known; answers only of units
+    /// that have been asked.
+    fn begin(&mut self, start: usize, place: usize, begins: u8) {
+        if begins & 1 != 0 {
+            self.schedule(start, Part::Request, place);
+        }
+        if begins & 2 != 0 && self.beliefs.was_asked(self.tape.byte(start), self.held.is_some()) {
+            self.schedule(start, Part::Response, place);
         }
     }
 
@@ -233,7 +270,6 @@ impl Serial {
                 self.beliefs.response(unit, pdu, self.direction, after_held)
             }
             Part::Request if self.is_echo(start, place) => Some(Proof::Echo),
-            Part::Request if self.begins_answer(start, place) => Some(Proof::None),
             Part::Request => self.beliefs.request(unit, pdu, self.direction),
         }
     }
@@ -246,20 +282,6 @@ impl Serial {
                     && start <= question.end + BEFORE_ECHO
                     && question.unit == self.tape.byte(start)
                     && question.pdu == self.tape.slice(start + 1, place - 2)
-            })
-    }
-
-    /// Whether what reads as a question is also the head of the answer due, of which more is to come. One answer of two
-    /// registers in 256 reads so: where its seventh byte equals the low byte of the CRC over the first six, the first
-    /// eight have a good CRC by themselves.
-    fn begins_answer(&self, start: usize, place: usize) -> bool {
-        self.direction == Direction::In
-            && self.beliefs.pending().is_some_and(|question| {
-                start >= question.end
-                    && question.starts_answer(self.tape.slice(start, place))
-                    && question
-                        .answer_length(self.tape.byte(start + 1))
-                        .is_some_and(|due| due > place - start)
             })
     }
 
@@ -333,12 +355,20 @@ impl Serial {
         self.head = self.head.max(end);
     }
 
+    /// Where what waits becomes too much.
+    fn relief(&self) -> usize {
+        match &self.held {
+            Some(held) => held.end + HELD_FOR,
+            None => self.head + MOST_PENDING,
+        }
+    }
+
     /// Keeps what waits within bounds.
     fn relieve(&mut self, place: usize, out: &mut Vec<Record>) {
-        if self.held.as_ref().is_some_and(|held| place > held.end + HELD_FOR) {
+        if self.held.is_some() && place > self.relief() {
             self.release(out);
         }
-        if self.held.is_none() && place > self.head + MOST_PENDING {
+        if self.held.is_none() && place > self.relief() {
             self.tell_stray(place - MOST_PENDING / 2, out);
             self.floor = self.floor.max(self.head);
         }

@@ -29,10 +29,13 @@ impl Tape {
             self.stamps.push_back((self.end(), at));
         }
         self.bytes.extend_from_slice(bytes);
-        for &byte in bytes {
-            self.registers.push(self.register);
-            self.register = crc::next(self.register, byte);
-        }
+        let mut register = self.register;
+        self.registers.extend(bytes.iter().map(|&byte| {
+            let before = register;
+            register = crc::next(register, byte);
+            before
+        }));
+        self.register = register;
     }
 
     /// The bytes from `from` up to `to`.

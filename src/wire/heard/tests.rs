@@ -78,6 +78,15 @@ fn identification_answers_are_walked_by_their_length_bytes() {
     assert_eq!(length(Part::Response, &response[..seen]), Exact(response.len()));
 }
 
+#[test]
+fn the_table_of_first_bytes_says_what_lengths_say() {
+    for function in 0..=255u8 {
+        let starts = |part| u8::from(length(part, &[function]) != Never);
+        let due = starts(Part::Request) | starts(Part::Response) << 1;
+        assert_eq!(STARTS[usize::from(function)], due, "{function}");
+    }
+}
+
 proptest! {
     #[test]
     fn lengths_are_found_from_any_bytes_without_end_or_panic(bytes in proptest::collection::vec(any::<u8>(), 1..300)) {

@@ -96,6 +96,12 @@ impl Beliefs {
         self.pending.as_ref()
     }
 
+    /// Whether an answer of this unit could be believed at all; `held`: a question is held back.
+    pub(super) fn was_asked(&self, unit: u8, held: bool) -> bool {
+        self.known[usize::from(unit)] != 0
+            || (held && self.once.back().is_some_and(|(asked, _)| *asked == unit))
+    }
+
     /// What speaks for a question with a good CRC; `None` when it is inconsistent in itself.
     pub(super) fn request(&self, unit: u8, pdu: &[u8], direction: Direction) -> Option<Proof> {
         let addressed = match unit {
@@ -140,7 +146,9 @@ impl Beliefs {
         if self.owed.iter().any(|asked| may_answer(asked) && heard::fits(&asked.pdu, pdu)) {
             return Some(Proof::Late);
         }
-        let known = self.is_known(unit, pdu[0]) && heard::consistent(heard::Part::Response, pdu);
+        let known = direction == Direction::In
+            && self.is_known(unit, pdu[0])
+            && heard::consistent(heard::Part::Response, pdu);
         known.then_some(Proof::Known)
     }
 
@@ -194,7 +202,8 @@ impl Beliefs {
         }
     }
 
-    fn is_known(&self, unit: u8, function: u8) -> bool {
+    /// Whether this unit has been asked by this function.
+    pub(super) fn is_known(&self, unit: u8, function: u8) -> bool {
         self.known[usize::from(unit)] >> (function & 0x7F) & 1 == 1
     }
 }
