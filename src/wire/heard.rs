@@ -29,6 +29,7 @@ pub const LONGEST: usize = 253;
 
 /// The length of a PDU from its first bytes (at least the function code). Every `Need` is more than what was given, so
 /// asking again always ends; the work of one call does not grow with the length but for 43/14 answers.
+#[inline]
 pub fn length(part: Part, start: &[u8]) -> Length {
     let Some(&function) = start.first() else { return Need(1) };
     let length = match part {
@@ -176,6 +177,7 @@ pub fn function_name(function: u8) -> &'static str {
     }
 }
 
+#[inline]
 fn request_length(function: u8, start: &[u8]) -> Length {
     match function {
         1..=6 | 8 => Exact(5),
@@ -194,9 +196,15 @@ fn request_length(function: u8, start: &[u8]) -> Length {
     }
 }
 
+#[inline]
 fn response_length(function: u8, start: &[u8]) -> Length {
     match function {
-        1..=4 | 12 | 17 | 20 | 21 | 23 => counted(start, 1),
+        3 | 4 | 23 => match start.get(1) {
+            // registers have two bytes
+            Some(count) if count % 2 == 1 => Never,
+            _ => counted(start, 1),
+        },
+        1 | 2 | 12 | 17 | 20 | 21 => counted(start, 1),
         5 | 6 | 8 | 11 | 15 | 16 => Exact(5),
         22 => Exact(7),
         24 => match start.get(1..3) {
@@ -211,6 +219,7 @@ fn response_length(function: u8, start: &[u8]) -> Length {
 }
 
 /// A PDU whose byte at `at` counts the bytes behind it.
+#[inline]
 fn counted(start: &[u8], at: usize) -> Length {
     start.get(at).map_or(Need(at + 1), |&count| Exact(at + 1 + usize::from(count)))
 }

@@ -1,5 +1,6 @@
 //! Readings of the bytes that are not yet settled: which frame, begun where, wants another look at which place.
-//! Fixed tables, so that the work per byte does not depend on the bytes.
+//! Fixed tables, so that the work per byte does not depend on the bytes. Candidates that came to nothing meanwhile stay
+//! until they are due; whoever takes them knows by where they start.
 
 use crate::wire::Part;
 
@@ -14,21 +15,32 @@ pub(super) struct Open {
     due: Box<[u16; SIZE]>,
     /// The one behind each candidate in the same list.
     next: Box<[u16; 2 * SIZE]>,
+    /// Whether each candidate is whole when it is due.
+    whole: Box<[bool; 2 * SIZE]>,
+}
+
+/// A candidate that is due.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Candidate {
+    pub(super) start: usize,
+    pub(super) part: Part,
+    pub(super) whole: bool,
 }
 
 impl Open {
     pub(super) fn new() -> Self {
-        Self { due: Box::new([NONE; SIZE]), next: Box::new([NONE; 2 * SIZE]) }
+        Self {
+            due: Box::new([NONE; SIZE]),
+            next: Box::new([NONE; 2 * SIZE]),
+            whole: Box::new([false; 2 * SIZE]),
+        }
     }
 
-    /// Forgets all candidates.
-    pub(super) fn clear(&mut self) {
-        self.due.fill(NONE);
-    }
-
-    /// Notes that the candidate begun at `start` is to be looked at when the bytes reach `at` (less than 512 further).
-    pub(super) fn note(&mut self, start: usize, part: Part, at: usize) {
+    /// Notes that the candidate begun at `start` is to be looked at when the bytes reach `at` (less than 512 further),
+    /// and whether it is whole then.
+    pub(super) fn note(&mut self, start: usize, part: Part, at: usize, whole: bool) {
         let node = 2 * (start % SIZE) + usize::from(part == Part::Response);
+        self.whole[node] = whole;
         self.next[node] = self.due[at % SIZE];
         self.due[at % SIZE] = node as u16;
     }
@@ -44,15 +56,15 @@ impl Open {
     }
 
     /// The next of a list taken.
-    pub(super) fn step(&self, due: &mut Due) -> Option<(usize, Part)> {
+    pub(super) fn step(&self, due: &mut Due) -> Option<Candidate> {
         if due.node == NONE {
             return None;
         }
-        let node = usize::from(due.node);
+        let node = usize::from(due.node) % (2 * SIZE);
         due.node = self.next[node];
         let part = if node % 2 == 1 { Part::Response } else { Part::Request };
-        let back = (due.at + SIZE - node / 2) % SIZE;
-        Some((due.at - back, part))
+        let back = due.at.wrapping_sub(node / 2) % SIZE;
+        Some(Candidate { start: due.at - back, part, whole: self.whole[node] })
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::super::event::{Chunk, Direction, Frame, Medium, Record, Role, Stray, StrayWhy};
 use super::MOST_PENDING;
-use super::open::Open;
+use super::open::{Candidate, Open};
 use super::tape::Tape;
 use crate::base::{Span, Stamp};
 use crate::wire::Part;
@@ -132,7 +132,6 @@ impl Serial {
         if self.held.as_ref().is_some_and(|held| held.vouched) {
             self.release(out);
         }
-        self.open.clear();
         self.floor = self.tape.end();
         if self.held.is_none() {
             self.tell_stray(self.floor, out);
@@ -161,8 +160,12 @@ impl Serial {
         let mut best: Option<Reading> = None;
         let (mut damaged, mut release) = (None, false);
         let mut due = self.open.take(place);
-        while let Some((start, part)) = self.open.step(&mut due) {
-            if start < self.floor || !self.advance(start, part, place) {
+        while let Some(Candidate { start, part, whole }) = self.open.step(&mut due) {
+            if start < self.floor {
+                continue;
+            }
+            if !whole {
+                self.schedule(start, part, place);
                 continue;
             }
             if self.tape.crc_ok(start, place) {
@@ -208,7 +211,11 @@ impl Serial {
             self.release(out);
             let vouched = reading.proof != Proof::None;
             self.held = Some(Held { start: reading.start, end: place, vouched });
-            self.beliefs.hold(self.tape.byte(reading.start), self.tape.slice(reading.start + 1, place - 2));
+            self.beliefs.hold(
+                self.tape.byte(reading.start),
+                self.tape.slice(reading.start + 1, place - 2),
+                vouched,
+            );
         }
     }
 
@@ -223,12 +230,12 @@ impl Serial {
         let bytes = self.tape.slice(reading.start, place);
         match (reading.proof, bytes) {
             (Proof::None, _) => true,
-            (Proof::Question | Proof::Repetition, [unit, pdu @ ..]) => {
+            (Proof::Question, [unit, pdu @ ..]) => {
                 self.direction == Direction::In
                     && matches!(heard::length(Part::Response, pdu), Length::Exact(due) if due > pdu.len() - 2)
                     && self.beliefs.is_known(*unit, pdu[0])
             }
-            (Proof::Known | Proof::Late, [_, 3 | 4, 2, _, 0, 1..=125, _]) => true,
+            (Proof::Known, [_, 3 | 4, 2, _, 0, 1..=125, _]) => true,
             _ => false,
         }
     }
@@ -244,21 +251,13 @@ impl Serial {
         }
     }
 
-    fn schedule(&mut self, start: usize, part: Part, place: usize) -> Option<usize> {
-        let at = match heard::length(part, self.tape.slice(start + 1, place)) {
-            Length::Never => return None,
-            Length::Need(length) => start + 1 + length,
-            Length::Exact(length) => start + length + 3,
-        };
-        if at > place {
-            self.open.note(start, part, at);
+    /// Has a candidate looked at again when more is known of it, or all.
+    fn schedule(&mut self, start: usize, part: Part, place: usize) {
+        match heard::length(part, self.tape.slice(start + 1, place)) {
+            Length::Never => {}
+            Length::Need(length) => self.open.note(start, part, start + 1 + length, false),
+            Length::Exact(length) => self.open.note(start, part, start + length + 3, true),
         }
-        Some(at)
-    }
-
-    /// Whether this candidate is whole now; otherwise it is looked at again later or dropped.
-    fn advance(&mut self, start: usize, part: Part, place: usize) -> bool {
-        self.schedule(start, part, place) == Some(place)
     }
 
     /// What speaks for a frame with a good CRC.
@@ -311,7 +310,6 @@ impl Serial {
                 out,
             );
         }
-        self.open.clear();
         self.floor = place;
     }
 

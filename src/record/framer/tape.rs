@@ -40,8 +40,8 @@ impl Tape {
 
     /// The bytes from `from` up to `to`.
     pub(super) fn slice(&self, from: usize, to: usize) -> &[u8] {
-        let place = |at: usize| at.saturating_sub(self.base).min(self.bytes.len());
-        &self.bytes[place(from)..place(to).max(place(from))]
+        let range = from.wrapping_sub(self.base)..to.wrapping_sub(self.base);
+        self.bytes.get(range).unwrap_or(&[])
     }
 
     /// One byte.

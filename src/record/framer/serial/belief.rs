@@ -80,13 +80,21 @@ pub(super) struct Beliefs {
     owed: VecDeque<Question>,
     /// For each unit the functions heard, as bits.
     known: Box<[u128; 256]>,
-    /// Unit and PDU of questions held back, the last one latest.
+    /// Unit and PDU of questions that nothing vouched for, the last one latest.
     once: VecDeque<(u8, Vec<u8>)>,
+    /// Unit and PDU of the question held back last.
+    held: (u8, Vec<u8>),
 }
 
 impl Default for Beliefs {
     fn default() -> Self {
-        Self { pending: None, owed: VecDeque::new(), known: Box::new([0; 256]), once: VecDeque::new() }
+        Self {
+            pending: None,
+            owed: VecDeque::new(),
+            known: Box::new([0; 256]),
+            once: VecDeque::new(),
+            held: (0, Vec::new()),
+        }
     }
 }
 
@@ -98,8 +106,7 @@ impl Beliefs {
 
     /// Whether an answer of this unit could be believed at all; `held`: a question is held back.
     pub(super) fn was_asked(&self, unit: u8, held: bool) -> bool {
-        self.known[usize::from(unit)] != 0
-            || (held && self.once.back().is_some_and(|(asked, _)| *asked == unit))
+        self.known[usize::from(unit)] != 0 || (held && self.held.0 == unit)
     }
 
     /// What speaks for a question with a good CRC; `None` when it is inconsistent in itself.
@@ -131,12 +138,10 @@ impl Beliefs {
         let may_answer = |question: &Question| {
             question.unit == unit && (question.direction == Direction::In || direction == Direction::In)
         };
-        if after_held && let Some((held_unit, held)) = self.once.back().filter(|(held, _)| *held == unit) {
-            if heard::fits(held, pdu) {
-                return Some(Proof::HeldAnswer);
-            }
+        if after_held && self.held.0 == unit {
             // an answer of another length than asked for shows all the same that somebody asked
-            if *held_unit == unit && held[0] == pdu[0] && heard::consistent(heard::Part::Response, pdu) {
+            let same = self.held.1.first() == pdu.first();
+            if heard::fits(&self.held.1, pdu) || (same && heard::consistent(heard::Part::Response, pdu)) {
                 return Some(Proof::HeldAnswer);
             }
         }
@@ -152,29 +157,41 @@ impl Beliefs {
         known.then_some(Proof::Known)
     }
 
-    /// Notes a question held back.
-    pub(super) fn hold(&mut self, unit: u8, pdu: &[u8]) {
-        if self.once.len() == MOST_ONCE {
-            self.once.pop_front();
+    /// Notes a question held back; one that nothing vouches for may be vouched for by a later one.
+    pub(super) fn hold(&mut self, unit: u8, pdu: &[u8], vouched: bool) {
+        self.held = (unit, pdu.to_vec());
+        if !vouched {
+            if self.once.len() == MOST_ONCE {
+                self.once.pop_front();
+            }
+            self.once.push_back((unit, pdu.to_vec()));
         }
-        self.once.push_back((unit, pdu.to_vec()));
     }
 
     /// Whether the question held back last and this one vouch for each other.
     pub(super) fn repeats_held(&self, unit: u8, pdu: &[u8]) -> bool {
-        self.once.back().is_some_and(|(held_unit, held)| is_repetition((*held_unit, held), (unit, pdu)))
+        is_repetition((self.held.0, &self.held.1), (unit, pdu))
     }
 
     /// A question is believed.
     pub(super) fn asked(&mut self, unit: u8, pdu: &[u8], direction: Direction, end: usize) {
         self.known[usize::from(unit)] |= 1 << (pdu[0] & 0x7F);
         self.once.retain(|(other, earlier)| (*other, earlier.as_slice()) != (unit, pdu));
+        let (same, owed) = (
+            |asked: &Question| asked.unit == unit && asked.pdu == pdu && asked.direction == direction,
+            &mut self.owed,
+        );
+        if let Some(unanswered) = self.pending.as_mut().filter(|asked| same(asked)) {
+            // asked again: one of the two is owed
+            (unanswered.end, unanswered.echoed, unanswered.damaged) = (end, false, false);
+            if !owed.iter().any(same) {
+                owe(owed, Question { pdu: pdu.to_vec(), ..*unanswered });
+            }
+            return;
+        }
         let question = Question { unit, pdu: pdu.to_vec(), direction, end, echoed: false, damaged: false };
         if let Some(unanswered) = self.pending.replace(question) {
-            if self.owed.len() == MOST_OWED {
-                self.owed.pop_front();
-            }
-            self.owed.push_back(unanswered);
+            owe(owed, unanswered);
         }
     }
 
@@ -206,6 +223,13 @@ impl Beliefs {
     pub(super) fn is_known(&self, unit: u8, function: u8) -> bool {
         self.known[usize::from(unit)] >> (function & 0x7F) & 1 == 1
     }
+}
+
+fn owe(owed: &mut VecDeque<Question>, question: Question) {
+    if owed.len() == MOST_OWED {
+        owed.pop_front();
+    }
+    owed.push_back(question);
 }
 
 /// Whether a question heard earlier and one heard now vouch for each other.

@@ -55,7 +55,6 @@ impl Serial {
         self.beliefs.damaged();
         self.tell(start, StrayWhy::Noise, out);
         self.tell(place, StrayWhy::Damaged, out);
-        self.open.clear();
         self.floor = place;
     }
 }
