@@ -164,6 +164,17 @@ fn a_site_with_fewer_phases_leaves_the_others_out_of_profile_and_sums() {
 }
 
 #[test]
+fn a_sum_may_add_up_powers_of_two_directions() {
+    let profile = profile(
+        "[points.active_power_import]\neach = { address = 0, stride = 4 }\n\
+         [points.active_power_export]\neach = { address = 2, stride = 4 }\n\
+         [points.active_power]\ntotal = { sum = [\"active_power.L1\", \"active_power.L2\", \"active_power.L3\"] }\n",
+    );
+    let total = profile.point(&PointKey::Of(Quantity::ActivePower, Phase::Total)).unwrap();
+    assert!(!total.signed);
+}
+
+#[test]
 fn register_numbers_and_counted_addresses_come_to_the_same_place_on_the_wire() {
     let at = |text: &str| {
         let text = format!("{text}\n[points.voltage]\nL1 = {{ POINT }}\n");

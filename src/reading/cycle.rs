@@ -94,8 +94,9 @@ impl CycleReader {
             // Another master may read overlapping ranges: every answer that holds the point counts.
             found.for_each(|value| note(&mut self.series, point.key.clone(), value));
         }
-        self.add_sums(&mut values);
+        // A sum may have a difference among its parts.
         self.add_differences(&asked, &mut values);
+        self.add_sums(&mut values);
         for (key, value) in values {
             note(&mut self.series, key, value);
         }
@@ -184,8 +185,15 @@ impl CycleReader {
                 Some(Ok(sample)) => Ok((latest.max(sample.at), sum + sample.value)),
                 _ => Err((at, Absent::Incomplete)),
             });
-            let scaled = sum.map(|(at, value)| Sample { at, value: value * point.scale });
-            values.insert(point.key.clone(), scaled);
+            let value = sum.and_then(|(at, sum)| {
+                let value = sum * point.scale;
+                let shown = value / point.unit.map_or(1.0, |unit| unit.factor);
+                match point.valid {
+                    Some((low, high)) if shown < low || shown > high => Err((at, Absent::Invalid)),
+                    _ => Ok(Sample { at, value }),
+                }
+            });
+            values.insert(point.key.clone(), value);
         }
     }
 

@@ -7,5 +7,5 @@ pub mod series;
 
 pub use cycle::CycleReader;
 pub use decode::{Ratios, decode};
-pub use plausible::{Remark, Weight, judge, judge_counters};
+pub use plausible::{Remark, Weight, judge, judge_counters, judge_settings};
 pub use series::{Absent, MeterSeries, Sample, Series};

@@ -5,6 +5,7 @@
 
 mod counter;
 mod power;
+mod setting;
 mod volts;
 
 use std::collections::BTreeMap;
@@ -14,6 +15,7 @@ use crate::base::{Phase, PointKey, Quantity};
 use crate::profile::{Meter, MeterClass, Point, Profile, Site, Source, Type};
 
 pub use counter::judge_counters;
+pub use setting::judge_settings;
 
 /// How much a remark weighs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

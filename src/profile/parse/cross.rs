@@ -114,6 +114,13 @@ fn pairs(desk: &mut Desk, points: &[Placed], read: ReadRules) {
     }
 }
 
+/// Whether a power comes from registers of its two directions.
+fn is_difference(points: &[Placed], key: &PointKey) -> bool {
+    let PointKey::Of(Quantity::ActivePower, phase) = key else { return false };
+    let both = [Quantity::ActivePowerImport, Quantity::ActivePowerExport];
+    both.into_iter().all(|quantity| find(points, &PointKey::Of(quantity, *phase)).is_some())
+}
+
 /// Whether one request may cover all these runs.
 fn one_request(runs: &[Registers], points: &[Placed], read: ReadRules) -> bool {
     let Some(first) = runs.first() else { return true };
@@ -158,6 +165,10 @@ fn sums(desk: &mut Desk, points: &mut [Placed]) {
         for part in &parts {
             if *part == own {
                 desk.error(&at, format!("{own} is a part of its own sum"), "name the parts only");
+                continue;
+            }
+            if is_difference(points, part) {
+                all_signed = false;
                 continue;
             }
             let Some(found) = find(points, part) else {

@@ -158,3 +158,25 @@ fn overlapping_ranges_of_another_master_each_give_a_value() {
     let power = &series.points[&key(Quantity::ActivePower, Phase::L1)];
     assert_eq!(power.samples.iter().map(|s| s.value).collect::<Vec<_>>(), [500.0, 510.0]);
 }
+
+#[test]
+fn a_sum_may_add_up_differences_and_has_its_own_bounds() {
+    let pair = |phase, address| {
+        [
+            point(Quantity::ActivePowerImport, phase, address),
+            point(Quantity::ActivePowerExport, phase, address + 1),
+        ]
+    };
+    let mut total = point(Quantity::ActivePower, Phase::Total, 0);
+    total.source =
+        Source::Sum(vec![key(Quantity::ActivePower, Phase::L1), key(Quantity::ActivePower, Phase::L2)]);
+    total.unit = Unit::parse("kW");
+    // In the point's own unit.
+    total.valid = Some((-1.0, 1.0));
+    let points = pair(Phase::L1, 0).into_iter().chain(pair(Phase::L2, 2)).chain([total]).collect();
+    let transactions = [answer(0.0, 0, &[0, 700, 100, 0]), answer(1.0, 0, &[0, 700, 0, 400])];
+    let series = read(profile(points), &transactions);
+    let total = &series.points[&key(Quantity::ActivePower, Phase::Total)];
+    assert_eq!(total.samples, [Sample { at: at(0.05), value: -600.0 }]);
+    assert_eq!(total.absent, [(at(1.05), Absent::Invalid)]);
+}

@@ -256,3 +256,17 @@ fn a_counter_agrees_with_the_integral_of_the_power() {
         counters(&[("active_power.total", &short), ("energy_export.total", &[(0, 0.0), (10_000, 0.0)])]);
     assert_eq!(remarks, []);
 }
+
+#[test]
+fn a_ratio_other_than_the_site_says_and_a_setting_that_changes_are_contradictions() {
+    let text = format!("{METER}[settings]\nct_ratio = {{ address = 90, type = \"u16\" }}\n");
+    let (profile, _) = parse_profile("p", &text).unwrap();
+    let (site, _) = parse_site("s", &format!("{SITE}ct_ratio = 40\n")).unwrap();
+    let judged = |samples: &[(i64, f64)]| {
+        judge_settings(&profile, &site.meters[0], &series(&[("settings.ct_ratio", samples)]))
+    };
+    assert_eq!(judged(&[(0, 40.0), (60_000, 40.0)]), []);
+    assert!(only(&judged(&[(0, 30.0), (60_000, 30.0)])).expected.contains("40, as the site file says"));
+    assert!(only(&judged(&[(0, 30.0), (60_000, 40.0)])).saw.contains("was 30 and is 40"));
+    assert_eq!(judged(&[]), []);
+}
