@@ -116,7 +116,7 @@ fn header(desk: &mut Desk, top: &Section<'_>) -> (String, String) {
 pub(super) const PARITIES: &[(&str, Parity)] =
     &[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)];
 
-/// Baud, as written in [line] or in a site's line.
+/// Baud, as written in `[line]` or in a site's line.
 pub(super) fn baud(desk: &mut Desk, section: &Section<'_>) -> Option<u32> {
     /// Speeds that are set in the field (facts 1.2, and the rates a common UART divides to).
     const COMMON: [i64; 13] =
