@@ -1,7 +1,7 @@
 //! Whether a battery could have absorbed what a challenge set free: then the control was not challenged.
 
 use super::case::Case;
-use crate::base::{PointKey, Span, Stamp, Unit};
+use crate::base::{PointKey, Span, Stamp};
 use crate::profile::Plant;
 use crate::record::MarkKind;
 
@@ -58,14 +58,48 @@ fn full_by_charge(case: &Case, at: Stamp) -> bool {
             else {
                 return false;
             };
-            // A percentage is a fraction inside the program; a unit of the user's own leaves the number as it came.
-            let percent = Unit::parse("%");
-            let fraction = match meter.profile.point(key).and_then(|point| point.unit) {
-                Some(unit) if Some(unit) == percent => sample.value,
+            // Points of no quantity stay as they are. Without a unit 1 may be 1 % as well as full: it counts as nothing.
+            let fraction = match meter.profile.point(key).map(|point| point.unit_word.as_str()) {
+                Some("%") => sample.value / 100.0,
+                Some("1") => sample.value,
                 _ if series.samples.iter().any(|sample| sample.value > 1.5) => sample.value / 100.0,
-                _ => sample.value,
+                _ => return false,
             };
             (FULL..=1.01).contains(&fraction)
         })
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::evidence::{Binding, MeterCase};
+    use crate::profile::{parse_profile, parse_site};
+    use crate::reading::{MeterSeries, Sample, Series};
+
+    /// Could the battery absorb, when a point of this unit shows this charge?
+    fn absorbs(unit: &str, charge: f64) -> bool {
+        let text = format!("[points.other]\nstate_of_charge = {{ address = 0, type = \"u16\"{unit} }}\n");
+        let (profile, _) = parse_profile("p", &text).unwrap();
+        let text = "[[meter]]\nprofile = \"p\"\nline = { serial = \"x\" }\n[[plant]]\nrated_W = 5000\nstorage = true\n";
+        let (site, _) = parse_site("s", text).unwrap();
+        let sample = Sample { at: Stamp::from_nanos(0), value: charge };
+        let mut series = MeterSeries::default();
+        let points = Series { samples: vec![sample], absent: Vec::new() };
+        series.points.insert(PointKey::Other("state_of_charge".into()), points);
+        let meters = vec![MeterCase { meter: site.meters[0].clone(), profile, series }];
+        let case = Case { site, meters, marks: Vec::new(), span: None, binding: Binding::default() };
+        could_absorb(&case, Stamp::from_nanos(1_000_000_000))
+    }
+
+    #[test]
+    fn a_battery_is_full_by_the_unit_its_profile_gives() {
+        assert!(!absorbs(", unit = \"%\"", 100.0));
+        assert!(absorbs(", unit = \"%\"", 81.0));
+        // 1 % is not full, and 1 of nobody knows what may be 1 %.
+        assert!(absorbs(", unit = \"%\"", 1.0));
+        assert!(absorbs("", 1.0));
+        assert!(!absorbs(", unit = \"1\"", 1.0));
+        assert!(!absorbs("", 100.0));
+    }
 }

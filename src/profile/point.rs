@@ -185,9 +185,9 @@ pub struct Point {
     pub scale: f64,
     /// Added after scale, in the point's unit.
     pub offset: f64,
-    /// The unit the scaled number is in; `None` for a point under `other` or `settings` without a known unit.
+    /// The unit the scaled number is in; `None` under `other` and `settings`, whose numbers stay as they are.
     pub unit: Option<Unit>,
-    /// The unit's name as written, for points whose unit is none of ours.
+    /// The unit's name as written; empty where a point under `other` or `settings` has none.
     pub unit_word: String,
     /// What positive means; only powers have it.
     pub positive: Option<Positive>,

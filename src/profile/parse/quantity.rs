@@ -10,11 +10,11 @@ use crate::profile::{Positive, SiteRatio, Type, suggest};
 pub(super) const POSITIVES: &[(&str, Positive)] =
     &[("import", Positive::Import), ("export", Positive::Export)];
 
-/// The unit of a point and its word. A quantity without one has its base unit.
+/// The unit of a point and its word. A quantity without one has its base unit; what is none of our quantities has none.
 pub(super) fn unit(desk: &mut Desk, section: &Section<'_>, key: &PointKey) -> (Option<Unit>, String) {
     let Some(quantity) = quantity_of(key) else {
-        let word = section.text(desk, "unit").unwrap_or("");
-        return (Unit::parse(word), word.to_owned());
+        // Logged as it is: a state of charge of 81 % stays 81.
+        return (None, section.text(desk, "unit").unwrap_or("").to_owned());
     };
     let dimension = quantity.dimension();
     let base = Unit::base(dimension);
