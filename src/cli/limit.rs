@@ -9,7 +9,7 @@
 //! Exit 0 pass, 1 fail, 2 a file or option is wrong, 3 inconclusive, 4 nothing could be measured, 5 capture unreadable,
 //! 130 interrupted (what was recorded is kept and named).
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -66,12 +66,17 @@ fn options(args: &LimitArgs) -> Result<Vec<String>, Failure> {
     let mut options = Vec::new();
     options.extend(args.meter.as_ref().map(|name| format!("--meter {name}")));
     if let Some(path) = &args.ct {
-        let text = read_text(path)?;
-        let value: serde_json::Value = serde_json::from_str(&text.text)
-            .map_err(|error| Failure::usage(format!("{} is no verdict document: {error}", text.file)))?;
-        // One line, so that it fits the mark.
-        options.push(format!("--ct {value}"));
+        options.push(ct_option(path)?);
     }
     options.extend(args.signal_loss.then(|| "--signal-loss".to_owned()));
     Ok(options)
+}
+
+/// The option that carries the document of a CT check into the `check-start` mark.
+pub(crate) fn ct_option(path: &Path) -> Result<String, Failure> {
+    let text = read_text(path)?;
+    let value: serde_json::Value = serde_json::from_str(&text.text)
+        .map_err(|error| Failure::usage(format!("{} is no verdict document: {error}", text.file)))?;
+    // One line, so that it fits the mark.
+    Ok(format!("--ct {value}"))
 }

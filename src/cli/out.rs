@@ -9,6 +9,8 @@ use std::io::{IsTerminal, Write};
 pub(crate) struct Out {
     /// Machines read standard output: one JSON document and nothing else.
     pub(crate) json: bool,
+    /// Results of parts are not printed: the command prints one document of its own.
+    pub(crate) part: bool,
     /// Only results and errors.
     pub(crate) quiet: bool,
     /// Colour on standard output.
@@ -30,6 +32,7 @@ impl Out {
         let columns = rustix::termios::tcgetwinsize(&stdout).map_or(0, |size| usize::from(size.ws_col));
         Self {
             json,
+            part: false,
             quiet,
             colour: terminal && !no_colour && !json,
             colour_on_error: std::io::stderr().is_terminal() && !no_colour,
@@ -39,8 +42,10 @@ impl Out {
     }
 
     /// A result, to standard output.
-    #[expect(clippy::unused_self, reason = "results go through the same door as everything else")]
     pub(crate) fn print(&self, text: &str) {
+        if self.part {
+            return;
+        }
         let mut stdout = std::io::stdout().lock();
         // A reader that went away (`| head`) is no error of ours.
         let _ = stdout

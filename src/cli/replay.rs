@@ -19,7 +19,7 @@ use super::judge::{Check, judge, part_of, replay_loaded};
 use super::out::Out;
 use super::source::{Extra, load, overrides};
 use crate::base::{Failure, Stamp};
-use crate::pipeline::{CheckRun, Replayed, check_runs};
+use crate::pipeline::{CheckRun, Overrides, Replayed, check_runs};
 use crate::report::differences;
 
 /// Options of `replay`.
@@ -77,13 +77,7 @@ pub(crate) fn run(args: &ReplayArgs, out: &Out) -> Result<Exit, Failure> {
     let overrides = overrides(&source, &Extra::default())?;
     let loaded = load(&args.captures, &overrides)?;
     let (captures, replayed) = replay_loaded(loaded, &overrides, out)?;
-    let runs = check_runs(&replayed.case.marks, replayed.case.span);
-    let mut checks = Vec::new();
-    for run in &runs {
-        if let Some(check) = Check::parse(&run.check) {
-            checks.push(again(check, run, &runs, &replayed)?);
-        }
-    }
+    let checks = checks_again(&replayed)?;
     let exit = if checks.iter().any(|check| check.same == Some(false)) { Exit::Fail } else { Exit::Done };
     let answers =
         replayed.transactions.iter().filter(|transaction| transaction.answered_at().is_some()).count();
@@ -101,6 +95,37 @@ pub(crate) fn run(args: &ReplayArgs, out: &Out) -> Result<Exit, Failure> {
         out.print(&words(&document));
     }
     Ok(exit)
+}
+
+/// Judges the checks in captures again, with nothing beside them: whether each came out as recorded, and how to say so.
+pub(crate) fn same_again(captures: &[PathBuf], out: &Out) -> Result<(bool, String), Failure> {
+    let overrides = Overrides::default();
+    let (_, replayed) = replay_loaded(load(captures, &overrides)?, &overrides, out)?;
+    let checks = checks_again(&replayed)?;
+    let same = !checks.is_empty() && checks.iter().all(|check| check.same == Some(true));
+    Ok((same, checks.iter().map(Again::words).collect::<Vec<_>>().join("\n")))
+}
+
+fn checks_again(replayed: &Replayed) -> Result<Vec<Again>, Failure> {
+    let runs = check_runs(&replayed.case.marks, replayed.case.span);
+    let judged = runs.iter().filter_map(|run| Check::parse(&run.check).map(|check| (check, run)));
+    judged.map(|(check, run)| again(check, run, &runs, replayed)).collect()
+}
+
+impl Again {
+    /// A line, and what differs under it.
+    fn words(&self) -> String {
+        let head = format!("{} of {}: ", self.check, self.start.rfc3339(0));
+        let mut rows = vec![match (&self.recorded, self.same) {
+            (Some(recorded), Some(true)) => {
+                format!("{head}recorded {recorded}, replayed {}: the same to the last digit", self.verdict)
+            }
+            (Some(recorded), _) => format!("{head}recorded {recorded}, replayed {}: DIFFERENT", self.verdict),
+            (None, _) => format!("{head}{}; no verdict was recorded to compare with", self.verdict),
+        }];
+        rows.extend(self.differences.iter().take(20).map(|difference| format!("  {difference}")));
+        rows.join("\n")
+    }
 }
 
 fn again(check: Check, run: &CheckRun, runs: &[CheckRun], replayed: &Replayed) -> Result<Again, Failure> {
@@ -150,30 +175,7 @@ fn words(document: &Document) -> String {
         text.push('\n');
     };
     for check in &document.checks {
-        let when = check.start.rfc3339(0);
-        line(match (&check.recorded, check.same) {
-            (Some(recorded), Some(true)) => {
-                format!(
-                    "{} of {when}: recorded {recorded}, replayed {}: the same to the last digit",
-                    check.check, check.verdict
-                )
-            }
-            (Some(recorded), _) => {
-                format!(
-                    "{} of {when}: recorded {recorded}, replayed {}: DIFFERENT",
-                    check.check, check.verdict
-                )
-            }
-            (None, _) => {
-                format!(
-                    "{} of {when}: {}; no verdict was recorded to compare with",
-                    check.check, check.verdict
-                )
-            }
-        });
-        for difference in check.differences.iter().take(20) {
-            line(format!("  {difference}"));
-        }
+        line(check.words());
     }
     if document.checks.is_empty() {
         line(

@@ -2,8 +2,15 @@
 
 use super::*;
 
-const OUT: Out =
-    Out { json: false, quiet: false, colour: false, colour_on_error: false, live: false, width: 99 };
+const OUT: Out = Out {
+    json: false,
+    part: false,
+    quiet: false,
+    colour: false,
+    colour_on_error: false,
+    live: false,
+    width: 99,
+};
 
 #[test]
 fn a_fault_is_underlined_where_it_stands() {
