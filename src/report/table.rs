@@ -188,10 +188,10 @@ mod tests {
         assert_eq!(
             table,
             "                                         L1           L2           L3        total\n\
-             voltage V                            230.1  exception 2     not read\n\
-             active power W                                                            -1234.6\n\
+             voltage V                             230.1  exception 2     not read\n\
+             active power W                                                             -1234.6\n\
              \x20                                     L1-L2\n\
-             voltage V                            398.2\n\
+             voltage V                             398.2\n\
              other.state                    81 %\n"
         );
         assert!(table.lines().all(|line| line.chars().count() < 100));
