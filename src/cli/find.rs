@@ -254,6 +254,12 @@ fn ask(
     if let Some(pairer) = &mut pairer {
         pairer.finish(&mut settled);
     }
+    for transaction in &mut settled {
+        // The stage has waited for it.
+        if transaction.outcome == Outcome::Open {
+            transaction.outcome = Outcome::Silence;
+        }
+    }
     progress.settle(&settled);
     Ok(end)
 }

@@ -133,7 +133,10 @@ impl Master {
         if let Some(urgent) = self.urgent.take() {
             return urgent;
         }
+        // With nothing more to ask, only a question on its way is waited for.
+        let over = self.finishing && self.once.is_empty();
         match self.state {
+            State::Listening { .. } | State::Draining { .. } | State::Down if over => Output::Done,
             State::Down => Output::Wait(None, Why::Line),
             State::Listening { until } => Output::Wait(Some(until), Why::Listening),
             State::Sending(..) => Output::Wait(None, Why::Sending),
@@ -145,9 +148,10 @@ impl Master {
         }
     }
 
-    /// No further cycles: what is under way is settled, then these are asked once, then `Done`.
+    /// No further cycles and repeats: the question on its way is settled, then these are asked once, then `Done`.
     pub fn finish(&mut self, last: Vec<Question>) {
         self.finishing = true;
+        self.once.clear();
         self.once.extend(last.into_iter().map(|question| (question, 1)));
     }
 

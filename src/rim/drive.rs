@@ -273,8 +273,8 @@ impl Session {
         if self.lines.is_empty() {
             return;
         }
-        let asked = self.last.iter().any(|questions| !questions.is_empty());
-        if asked {
+        // A session that only listens has no list of questions.
+        if !self.last.is_empty() {
             for (line, questions) in self.lines.iter().zip(std::mem::take(&mut self.last)) {
                 let _ = line.told.send(Told::Finish(questions));
             }
@@ -323,7 +323,7 @@ impl Session {
 
 impl Drop for Session {
     fn drop(&mut self) {
-        self.last.clear();
+        self.last.iter_mut().for_each(Vec::clear);
         self.stop();
         self.end();
     }

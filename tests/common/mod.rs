@@ -277,3 +277,53 @@ impl Drop for Bridge {
         }
     }
 }
+
+/// A line with several parties: every byte from one far end goes to all others.
+pub struct Party {
+    stop: Arc<std::sync::atomic::AtomicBool>,
+    counts: Arc<Mutex<Vec<usize>>>,
+    thread: Option<std::thread::JoinHandle<()>>,
+}
+
+impl Party {
+    pub fn start(ends: Vec<OwnedFd>) -> Self {
+        let stop = Arc::new(std::sync::atomic::AtomicBool::new(false));
+        let counts = Arc::new(Mutex::new(vec![0; ends.len()]));
+        let (stopped, counted) = (Arc::clone(&stop), Arc::clone(&counts));
+        let thread = std::thread::spawn(move || {
+            for end in &ends {
+                // Nobody may ever read at one of the ends.
+                rustix::fs::fcntl_setfl(end, rustix::fs::OFlags::NONBLOCK).expect("nonblocking");
+            }
+            let mut bytes = [0; 512];
+            while !stopped.load(std::sync::atomic::Ordering::Relaxed) {
+                for (index, from) in ends.iter().enumerate() {
+                    if let Ok(count) = rustix::io::read(from, &mut bytes) {
+                        counted.lock().expect("counts")[index] += count;
+                        for (other, to) in ends.iter().enumerate() {
+                            if other != index {
+                                let _ = rustix::io::write(to, &bytes[..count]);
+                            }
+                        }
+                    }
+                }
+                std::thread::sleep(Duration::from_micros(300));
+            }
+        });
+        Self { stop, counts, thread: Some(thread) }
+    }
+
+    /// Bytes that came from one of the ends.
+    pub fn heard_from(&self, index: usize) -> usize {
+        self.counts.lock().expect("counts")[index]
+    }
+}
+
+impl Drop for Party {
+    fn drop(&mut self) {
+        self.stop.store(true, std::sync::atomic::Ordering::Relaxed);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}

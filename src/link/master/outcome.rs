@@ -132,7 +132,8 @@ impl Master {
     /// Ask the same question again, or give it up.
     pub(super) fn again(&mut self, after: &Pending, at: Stamp) {
         self.hold = self.hold.max(at);
-        if after.attempt < self.plan.attempts && !self.schedule.probes(after.question.unit) {
+        let repeat = after.attempt < self.plan.attempts && !self.finishing;
+        if repeat && !self.schedule.probes(after.question.unit) {
             self.once.push_front((after.question, after.attempt + 1));
         } else {
             self.schedule.gave_up(after.question.unit, at);

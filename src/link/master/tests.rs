@@ -241,3 +241,27 @@ proptest::proptest! {
         proptest::prop_assert_eq!(plain.master.counters(), ticked.master.counters());
     }
 }
+
+#[test]
+fn finishing_waits_for_the_question_on_its_way_and_repeats_none() {
+    let mut world = World::new(plan(vec![unit(1, &[(0, 10), (20, 2)])]), &[Act::Silent]);
+    world.run(us(5_100_000), &[]);
+    assert_eq!(world.asked.len(), 1, "asked at 5 s, and waited for");
+    let settings = Question { unit: 1, request: Request::read_holding(100, 1).expect("valid") };
+    world.master.finish(vec![settings]);
+    world.acts = VecDeque::from([Act::Answer(ms(20))]);
+    world.resume(us(20_000_000));
+    let addresses: Vec<_> =
+        world.asked.iter().filter_map(|(_, question)| question.request.address()).collect();
+    assert_eq!(addresses, [0, 100]);
+    assert!(world.done.is_some_and(|at| at < us(9_000_000)), "{:?}", world.done);
+}
+
+#[test]
+fn finishing_with_nothing_more_to_ask_does_not_wait_for_a_quiet_line() {
+    let mut world = World::new(plan(vec![unit(1, &[(0, 10)])]), &[Act::Silent]);
+    world.run(us(1_000_000), &[]);
+    world.master.finish(Vec::new());
+    world.resume(us(2_000_000));
+    assert!(world.done.is_some() && world.asked.is_empty(), "still listening, so done at once");
+}

@@ -11,6 +11,7 @@ use crate::wire::Request;
 /// What to open, and what is asked of each line when the session ends.
 pub(super) struct Lines {
     pub(super) plans: Vec<LinePlan>,
+    /// By line; empty when only listening.
     pub(super) last: Vec<Vec<Question>>,
 }
 
@@ -29,7 +30,9 @@ pub(super) fn plan(session: &SessionPlan) -> Result<Lines, Failure> {
         let line = known.unwrap_or(lines.plans.len());
         if known.is_none() {
             lines.plans.push(open_plan(session, meter, settings, line));
-            lines.last.push(Vec::new());
+            if let Talk::Ask(_) = session.talk {
+                lines.last.push(Vec::new());
+            }
         }
         if let (Some(master), Talk::Ask(asking)) = (&mut lines.plans[line].master, &session.talk) {
             let questions = session_questions(session, meter, profile, settings)?;

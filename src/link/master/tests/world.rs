@@ -65,6 +65,7 @@ pub(super) struct World {
     pub(super) refused: Option<(Stamp, Heard)>,
     pub(super) done: Option<Stamp>,
     pub(super) reconnects: u32,
+    now: Stamp,
 }
 
 pub(super) fn frame(at: Stamp, role: Role, unit: u8, pdu: &[u8], medium: Medium, transaction: u16) -> Record {
@@ -95,6 +96,7 @@ impl World {
             refused: None,
             done: None,
             reconnects: 0,
+            now: us(0),
         }
     }
 
@@ -128,9 +130,18 @@ impl World {
 
     /// Runs until this time, with extra ticks at the given times.
     pub(super) fn run(&mut self, until: Stamp, ticks: &[Stamp]) {
+        self.master.handle(us(0), Input::Back);
+        self.go(us(0), until, ticks);
+    }
+
+    /// Goes on where the last run ended.
+    pub(super) fn resume(&mut self, until: Stamp) {
+        self.go(self.now, until, &[]);
+    }
+
+    fn go(&mut self, from: Stamp, until: Stamp, ticks: &[Stamp]) {
         let mut ticks: VecDeque<Stamp> = ticks.iter().copied().collect();
-        let mut now = us(0);
-        self.master.handle(now, Input::Back);
+        let mut now = from;
         for _ in 0..100_000 {
             let wait = match self.master.poll() {
                 Output::Ask { question, transaction } => {
@@ -165,6 +176,7 @@ impl World {
             assert!(next >= now, "waiting for the past");
             now = next;
             if now >= until {
+                self.now = until;
                 return;
             }
             if ticks.front() == Some(&now) {
