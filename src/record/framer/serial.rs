@@ -229,13 +229,12 @@ impl Serial {
     fn may_go_on(&self, reading: &Reading, place: usize) -> bool {
         let bytes = self.tape.slice(reading.start, place);
         match (reading.proof, bytes) {
-            (Proof::None, _) => true,
+            (Proof::None, _) | (Proof::Known, [_, 3 | 4, 2, _, 0, 1..=125, _]) => true,
             (Proof::Question, [unit, pdu @ ..]) => {
                 self.direction == Direction::In
                     && matches!(heard::length(Part::Response, pdu), Length::Exact(due) if due > pdu.len() - 2)
                     && self.beliefs.is_known(*unit, pdu[0])
             }
-            (Proof::Known, [_, 3 | 4, 2, _, 0, 1..=125, _]) => true,
             _ => false,
         }
     }
