@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test file uses its own part of this")]
 #![allow(unreachable_pub, reason = "shared by test files")]
 
+pub mod commands;
 pub mod session;
 
 use std::collections::VecDeque;
