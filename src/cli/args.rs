@@ -64,6 +64,8 @@ pub(crate) enum Command {
     Replay(super::replay::ReplayArgs),
     /// Look at profile and site files: what is wrong with them, what they read
     Profile(super::profile::ProfileArgs),
+    /// The main job once, on a simulated house: no hardware, a good minute
+    Demo(super::demo::DemoArgs),
     /// Put a simulated site behind a serial port or a network address
     Simulate(super::simulate::SimulateArgs),
 }

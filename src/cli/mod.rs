@@ -2,6 +2,7 @@
 
 mod args;
 mod ct;
+mod demo;
 mod exit;
 mod files;
 mod find;
@@ -68,6 +69,7 @@ fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
         Command::Limit(args) => limit::run(&args, out),
         Command::Replay(args) => replay::run(&args, out),
         Command::Profile(args) => profile::run(&args, out),
+        Command::Demo(args) => demo::run(&args, out),
         Command::Simulate(args) => simulate::run(&args, out),
     }
 }
