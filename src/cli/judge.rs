@@ -14,7 +14,7 @@ use crate::check::{Finding, Verdict};
 use crate::evidence::Case;
 use crate::pipeline::{CheckRun, Overrides, Replayed, check_runs, replay};
 use crate::record::{CaptureWriter, Mark, MarkKind, Record};
-use crate::report::{CaptureRef, ct_text, document, text};
+use crate::report::{CaptureRef, ct_text, document, limit_text, text};
 
 /// The checks that end in a verdict.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -153,7 +153,10 @@ pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
             Judged::Ct(finding) => {
                 text::finding("ct", site, finding, &ct_text::table(&finding.body, out.width), out.width)
             }
-            Judged::Limit(finding) => text::finding("limit", site, finding, "", out.width),
+            Judged::Limit(finding) => {
+                let table = limit_text::table(&outcome.case, finding, out.width);
+                text::finding("limit", site, finding, &table, out.width)
+            }
         };
         out.print(&text);
         for capture in &outcome.captures {

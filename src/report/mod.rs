@@ -2,6 +2,8 @@
 
 pub mod ct_text;
 pub mod document;
+pub mod limit_text;
+pub mod plot;
 pub mod table;
 pub mod text;
 

@@ -41,7 +41,8 @@ pub fn judge(case: &Case, options: &LimitOptions) -> Finding<LimitBody> {
     decide(&bench)
 }
 
-fn decide(bench: &Bench<'_>) -> Finding<LimitBody> {
+/// The verdict on what was measured.
+pub(super) fn decide(bench: &Bench<'_>) -> Finding<LimitBody> {
     let rules = bench.limit.rules.iter().enumerate();
     let mut outcomes: Vec<Outcome> = rules.map(|(index, rule)| judge_rule(bench, rule, index + 1)).collect();
     let missing = missing(bench);

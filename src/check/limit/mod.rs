@@ -8,6 +8,7 @@ pub mod bench;
 pub mod body;
 pub mod foresee;
 pub mod judge;
+pub mod live;
 pub mod needs;
 pub mod options;
 pub mod rules;
@@ -15,6 +16,7 @@ pub mod words;
 
 pub use body::LimitBody;
 pub use judge::judge;
+pub use live::{LiveView, live_view};
 #[cfg(test)]
 mod tests;
 

@@ -4,4 +4,4 @@ mod decision;
 mod needed;
 mod sweep;
 mod truth;
-mod world;
+pub(crate) mod world;
