@@ -126,6 +126,52 @@ impl<'a> Visit<'a> {
         }
     }
 
+    /// Waits as `wait` does, looking twice a second: `look` gives the status line, and whether the wait is over early.
+    ///
+    /// # Errors
+    /// As `ask`.
+    pub(crate) fn watch(
+        &mut self,
+        until: Stamp,
+        mut look: impl FnMut(&mut Self) -> (String, bool),
+    ) -> Result<Waited, Failure> {
+        while self.now() < until {
+            if self.now() - self.drawn >= DRAW {
+                self.drawn = self.now();
+                let (status, over) = look(self);
+                self.out.status(&status);
+                if over {
+                    return Ok(Waited::Through);
+                }
+            }
+            if self.stopped(until)? {
+                return Ok(Waited::Stopped);
+            }
+        }
+        Ok(Waited::Through)
+    }
+
+    /// Looks at the hands once, at the latest at `until`; whether they want to stop.
+    fn stopped(&mut self, until: Stamp) -> Result<bool, Failure> {
+        let typed = match self.step(until.min(self.now() + LOOK))? {
+            Step::Line(line) => Some(line),
+            _ => None,
+        };
+        Ok(self.hands.reply(self.now(), typed.as_deref()) == Some(Reply::Stop))
+    }
+
+    /// Whether pictures may be drawn between the status lines: a person looks at a terminal.
+    pub(crate) const fn draws(&self) -> bool {
+        self.out.live
+    }
+
+    /// Something that must not be missed: said also when quiet, with the terminal's bell.
+    pub(crate) fn alarm(&mut self, text: &str) {
+        self.out.clear_status();
+        let bell = if self.out.live { "\x07" } else { "" };
+        self.out.error(&format!("{bell}{text}"));
+    }
+
     /// Waits; `status` gives the line shown meanwhile.
     ///
     /// # Errors
@@ -140,11 +186,7 @@ impl<'a> Visit<'a> {
                 self.drawn = self.now();
                 self.out.status(&status(self));
             }
-            let typed = match self.step(until.min(self.now() + LOOK))? {
-                Step::Line(line) => Some(line),
-                _ => None,
-            };
-            if self.hands.reply(self.now(), typed.as_deref()) == Some(Reply::Stop) {
+            if self.stopped(until)? {
                 return Ok(Waited::Stopped);
             }
         }

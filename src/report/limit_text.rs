@@ -190,14 +190,7 @@ fn challenges(text: &mut String, body: &LimitBody, flow: &str) {
     let _ = writeln!(
         text,
         "\n  {:<8} {:<16} {:<16} {:>12} {:>9} {:>9} {:>9}  counts ({counted} of {})",
-        "UTC",
-        "challenge",
-        "",
-        "uncontrolled",
-        "peak",
-        "back in",
-        "settled",
-        body.challenges_required
+        "UTC", "challenge", "", "uncontrolled", "peak", "back in", "settled", body.challenges_required
     );
     for one in &body.challenges {
         challenge(text, one);
