@@ -13,14 +13,15 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::args::{LiveArgs, SourceArgs, watts};
+use super::args::{LiveArgs, SourceArgs, span, watts};
 use super::exit::Exit;
 use super::hands::{Hands, Person};
 use super::judge::{Check, judge_captures, show};
 use super::out::Out;
 use super::source::{Extra, overrides, read_text, set_up};
-use crate::base::Failure;
+use crate::base::{Failure, Span};
 
+mod picture;
 mod window;
 
 pub(crate) use window::run_window;
@@ -44,6 +45,12 @@ pub(crate) struct LimitArgs {
     /// Take the steering signal away in the window, and see whether and how fast export ends
     #[arg(long)]
     signal_loss: bool,
+    /// Length of the window, in place of the site file's
+    #[arg(long, value_name = "TIME", value_parser = span)]
+    window: Option<Span>,
+    /// End the window, by word and bell, when export passes this
+    #[arg(long, value_name = "POWER", value_parser = watts)]
+    abort: Option<f64>,
 }
 
 /// Runs the command.
@@ -69,6 +76,8 @@ fn options(args: &LimitArgs) -> Result<Vec<String>, Failure> {
         options.push(ct_option(path)?);
     }
     options.extend(args.signal_loss.then(|| "--signal-loss".to_owned()));
+    options.extend(args.window.map(|length| format!("--window {}s", length.seconds())));
+    options.extend(args.abort.map(|power| format!("--abort {power}W")));
     Ok(options)
 }
 

@@ -79,17 +79,17 @@ impl Plot<'_> {
                     Some(range.map_or((*power, *power), |(low, high)| (low.min(*power), high.max(*power))));
             }
         }
-        // Readings farther apart than a column are joined, unless they are farther apart than usual.
+        // Neighbours are joined by a stroke, unless they are farther apart than usual.
         let steps: Vec<f64> = self.points.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
         let usual = crate::base::uncertain::median(&steps);
-        for pair in self.points.windows(2) {
+        for pair in self.points.windows(2).filter(|pair| pair[1].0 - pair[0].0 <= 3.0 * usual) {
             let (from, to) = (self.column(pair[0].0, columns), self.column(pair[1].0, columns));
-            if let (Some(from), Some(to)) = (from, to)
-                && pair[1].0 - pair[0].0 <= 3.0 * usual
-            {
-                for range in ranges.iter_mut().take(to).skip(from + 1).filter(|range| range.is_none()) {
-                    *range = Some((pair[0].1, pair[0].1));
-                }
+            let (Some(from), Some(to)) = (from, to) else { continue };
+            for range in ranges.iter_mut().take(to + 1).skip(from + 1) {
+                *range =
+                    Some(range.map_or((pair[0].1, pair[0].1), |(low, high)| {
+                        (low.min(pair[0].1), high.max(pair[0].1))
+                    }));
             }
         }
         ranges.iter().any(Option::is_some).then_some(ranges)

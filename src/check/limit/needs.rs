@@ -221,7 +221,7 @@ impl List {
     }
 
     fn coverage(&mut self, bench: &Bench<'_>, main: &Channel) {
-        let (duration, asked) = (bench.duration_s(), bench.limit.window_s);
+        let (duration, asked) = (bench.duration_s(), bench.options.window_s.unwrap_or(bench.limit.window_s));
         // Two hundredths are the time people and polls take to begin and end (ours).
         if duration < 0.98 * asked {
             self.add(

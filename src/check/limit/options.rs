@@ -2,10 +2,10 @@
 
 use serde::Deserialize;
 
-use crate::base::Stamp;
+use crate::base::{Span, Stamp};
 
 /// Options of the check.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct LimitOptions {
     /// The meter to judge; else the reference, else the steering meter.
     pub meter: Option<String>,
@@ -13,6 +13,10 @@ pub struct LimitOptions {
     pub ct_document: Option<CtDocument>,
     /// The window, where no marks or other marks than the last ones are meant.
     pub window: Option<(Stamp, Stamp)>,
+    /// How long the window shall be, in s, in place of the site file's `window_s`.
+    pub window_s: Option<f64>,
+    /// Export at which a live window is ended, in W; bears on nothing else.
+    pub abort_w: Option<f64>,
     /// The steering signal was to be taken away in this run: then a pass needs that it was, and that it ended well.
     pub signal_loss: bool,
 }
@@ -61,6 +65,8 @@ impl LimitOptions {
                 "--meter" => options.meter = Some(value.to_owned()),
                 "--ct" => options.ct_document = Some(CtDocument::parse(value)?),
                 "--signal-loss" => options.signal_loss = true,
+                "--window" => options.window_s = Some(Span::parse(value)?.seconds()),
+                "--abort" => options.abort_w = value.trim_end_matches('W').trim().parse().ok(),
                 _ => {}
             }
         }

@@ -1,4 +1,5 @@
-//! The live window: prepared, opened, challenged by load drops at useful moments, closed and judged.
+//! The live window: prepared, opened, challenged by load drops at useful moments, closed and judged. It can be extended, is
+//! ended by word and bell when the export passes a threshold, and goes on through a lost line.
 
 use super::super::args::LiveArgs;
 use super::super::exit::Exit;
@@ -7,16 +8,19 @@ use super::super::judge::{Check, Outcome};
 use super::super::out::Out;
 use super::super::source::SetUp;
 use super::super::visit::{Visit, Waited};
-use crate::base::{Failure, Phase, Quantity, Span, Stamp};
+use super::picture;
+use crate::base::{Failure, Span, Stamp};
 use crate::check::limit::foresee::{foresee, preparation};
-use crate::check::limit::{self, LimitOptions};
-use crate::profile::{Limit, Load, Meter, MeterRole, Site};
+use crate::check::limit::{self, LimitOptions, LiveView, live_view};
+use crate::profile::{Limit, Load, MeterRole, Profile, Site};
 use crate::record::MarkKind;
 
-/// A load stays on, and off, no longer than this: nobody wants to wait. Ours.
+/// A load stays on, and off, no longer than this when nothing has to be waited for: nobody wants to wait. Ours.
 const HOLD_MOST_S: f64 = 45.0;
 /// What the window runs on before the first load, and the capture after the window, in s. Ours.
 const AROUND_S: f64 = 1.0;
+/// How often a window that lacks challenges may be extended, and by what share of itself. Ours.
+const EXTENSIONS: (u32, f64) = (3, 0.5);
 
 /// Runs a window with these hands and judges it.
 ///
@@ -44,7 +48,21 @@ pub(crate) fn run_window(
     for text in preparation(&site, &meter) {
         visit.tell(&format!("  - {text}"));
     }
-    let mut window = Window { visit, site, meter, limit, judged, open_since: None };
+    let window_s = judged.window_s.unwrap_or(limit.window_s);
+    let rest = rest_s(&profile, visit.every());
+    let now = visit.now();
+    let mut window = Window {
+        visit,
+        site,
+        limit,
+        judged,
+        window_s,
+        rest,
+        start: now,
+        end: now,
+        open: false,
+        warned: false,
+    };
     if window.prepare()? == Waited::Through {
         window.hold()?;
     }
@@ -64,13 +82,27 @@ fn meter_index(site: &Site, name: Option<&str>) -> Result<usize, Failure> {
     })
 }
 
+/// How long the power must stand still before a step can be told from it: the meter's lag and three readings.
+fn rest_s(profile: &Profile, every: Option<Span>) -> f64 {
+    let lag = |point: &crate::profile::Point| {
+        profile.update_of(point).seconds() + profile.averaging_of(point).seconds()
+    };
+    let slowest = profile.points.iter().map(lag).fold(0.0, f64::max);
+    let every_s = every.map_or(1.0, Span::seconds);
+    (1.2 * slowest.max(every_s) + 3.0 * every_s + 0.5).max(2.0)
+}
+
 struct Window<'a> {
     visit: Visit<'a>,
     site: Site,
-    meter: Meter,
     limit: Limit,
     judged: LimitOptions,
-    open_since: Option<Stamp>,
+    window_s: f64,
+    rest: f64,
+    start: Stamp,
+    end: Stamp,
+    open: bool,
+    warned: bool,
 }
 
 impl Window<'_> {
@@ -89,78 +121,112 @@ impl Window<'_> {
                 Reply::Stop => return Ok(Waited::Stopped),
             }
         }
-        let length = Span::from_seconds(self.limit.window_s);
+        let length = Span::from_seconds(self.window_s);
         let text = format!("Ready for a window of {length}?");
-        Ok(if self.visit.ask(&Prompt::new(Ask::Ready, text))? == Reply::Stop {
-            Waited::Stopped
-        } else {
-            Waited::Through
+        Ok(match self.visit.ask(&Prompt::new(Ask::Ready, text))? {
+            Reply::Stop | Reply::Skip => Waited::Stopped,
+            Reply::Done => Waited::Through,
         })
     }
 
-    /// The window itself.
+    /// The window itself, with its extensions.
     fn hold(&mut self) -> Result<(), Failure> {
         self.visit.mark(MarkKind::WindowStart, "window starts");
-        let start = self.visit.now();
-        self.open_since = Some(start);
-        let end = start + Span::from_seconds(self.limit.window_s);
-        if self.wait(start + Span::from_seconds(AROUND_S), end)? == Waited::Stopped {
+        self.start = self.visit.now();
+        self.open = true;
+        self.end = self.start + Span::from_seconds(self.window_s);
+        if self.wait(AROUND_S, |_| false)? == Waited::Stopped {
             return Ok(());
         }
         let mut signal = self.judged.signal_loss;
-        let loads: Vec<Load> = self.site.loads.clone();
-        let mut turn = 0usize;
-        while self.visit.now() < end {
+        for extension in 0..=EXTENSIONS.0 {
+            if self.challenge_until_end(&mut signal)? == Waited::Stopped {
+                return Ok(());
+            }
             let missing = self.missing();
-            if missing == 0 && !signal {
+            if missing == 0 || extension == EXTENSIONS.0 || self.site.loads.is_empty() {
                 break;
             }
-            if signal && missing == 0 {
-                signal = false;
-                if self.take_signal(end)? == Waited::Stopped {
-                    return Ok(());
-                }
-                continue;
+            let more = Span::from_seconds(EXTENSIONS.1 * self.window_s);
+            let text = format!("{missing} more challenges are needed. Extend the window by {more}?");
+            if self.visit.ask(&Prompt::new(Ask::Ready, text))? != Reply::Done {
+                break;
             }
-            let Some(load) = loads.get(turn % loads.len().max(1)) else { break };
-            turn += 1;
-            let hold = self.hold_span(end, missing);
-            for on in [true, false] {
-                if self.switch(load, on)? == Reply::Stop
-                    || self.wait(self.visit.now() + hold, end)? == Waited::Stopped
-                {
-                    return Ok(());
-                }
-            }
+            self.end = self.visit.now() + more;
         }
-        self.wait(end, end)?;
         Ok(())
     }
 
-    /// Challenges that are still to come.
-    fn missing(&self) -> usize {
-        let finding =
-            limit::judge(&self.visit.case(), &LimitOptions { window: self.so_far(), ..self.judged.clone() });
-        let counted = finding.body.challenges.iter().filter(|one| one.counts).count();
-        (self.limit.challenges.max(1) as usize).saturating_sub(counted)
+    /// Asks for challenges while the window lasts and some are missing, then waits for its end.
+    fn challenge_until_end(&mut self, signal: &mut bool) -> Result<Waited, Failure> {
+        let mut turn = 0_usize;
+        while self.visit.now() < self.end {
+            let missing = self.missing();
+            let late = self.left_s() < 8.0 * self.longest_s() + 4.0 * self.rest;
+            if *signal && (missing == 0 || late) {
+                *signal = false;
+                if self.take_signal()? == Waited::Stopped {
+                    return Ok(Waited::Stopped);
+                }
+                continue;
+            }
+            // Too little time for a load to settle on and off: an extension is better than haste.
+            let time = self.left_s() >= 2.0 * self.rest;
+            let Some(load) = self.load_for(turn).filter(|_| missing > 0 && time) else { break };
+            turn += 1;
+            if self.drop_load(&load, missing)? == Waited::Stopped {
+                return Ok(Waited::Stopped);
+            }
+        }
+        self.wait(self.left_s(), |_| false)
     }
 
-    fn so_far(&self) -> Option<(Stamp, Stamp)> {
-        self.open_since.map(|start| (start, self.visit.now()))
+    /// The next load in turn, of those large enough to count; else the largest.
+    fn load_for(&self, turn: usize) -> Option<Load> {
+        let mut loads = self.site.loads.clone();
+        loads.sort_by(|a, b| b.power_w.total_cmp(&a.power_w));
+        let least = 0.1 * self.site.rated_w();
+        let large = loads.iter().filter(|load| load.power_w * (1.0 - load.tolerance) > least).count().max(1);
+        loads.get(turn % large).cloned()
     }
 
-    /// How long a load stays on, and off: the time left shared among what is missing, within what anybody wants to wait.
-    fn hold_span(&self, end: Stamp, missing: usize) -> Span {
-        let left_s = (end - self.visit.now()).seconds();
-        let shared = left_s / (2.0 * (missing as f64 + 0.25));
-        Span::from_seconds(shared.clamp(0.5, HOLD_MOST_S))
+    /// A load on, a useful moment waited for, and off again.
+    fn drop_load(&mut self, load: &Load, missing: usize) -> Result<Waited, Failure> {
+        let hold = self.hold_s(missing);
+        if self.switch(load, true)? == Reply::Stop
+            || self.wait(self.rest.min(hold), |_| false)? == Waited::Stopped
+        {
+            return Ok(Waited::Stopped);
+        }
+        let useful = |view: &LiveView| view.drop_would_count(load).is_ok();
+        if self.wait(hold - self.rest, useful)? == Waited::Stopped {
+            return Ok(Waited::Stopped);
+        }
+        // Not yet: as long as there is time for the rest, the sun may come.
+        if let Some(Err(why)) = self.view().map(|view| view.drop_would_count(load)) {
+            self.visit.tell(&why);
+            let spare = self.left_s() - 2.0 * self.rest * missing as f64;
+            if self.wait(spare, useful)? == Waited::Stopped {
+                return Ok(Waited::Stopped);
+            }
+        }
+        if self.switch(load, false)? == Reply::Stop {
+            return Ok(Waited::Stopped);
+        }
+        let after = self.hold_s(missing);
+        if self.wait(self.rest.min(after), |_| false)? == Waited::Stopped
+            || self.wait(after - self.rest, |view| view.still && view.above_s.is_none())? == Waited::Stopped
+        {
+            return Ok(Waited::Stopped);
+        }
+        self.tell_last();
+        Ok(Waited::Through)
     }
 
     fn switch(&mut self, load: &Load, on: bool) -> Result<Reply, Failure> {
         let (word, kind) = if on { ("ON", MarkKind::LoadOn) } else { ("OFF", MarkKind::LoadOff) };
-        let prompt =
-            Prompt::new(Ask::Load { name: load.name.clone(), on }, format!("switch {} {word}", load.name));
-        let reply = self.visit.ask(&prompt)?;
+        let ask = Ask::Load { name: load.name.clone(), on };
+        let reply = self.visit.ask(&Prompt::new(ask, format!("switch {} {word}", load.name)))?;
         if reply == Reply::Done {
             let message = format!("{} {}", load.name, word.to_lowercase());
             self.visit.mark_with(kind, &message, |mark| {
@@ -172,71 +238,120 @@ impl Window<'_> {
         Ok(reply)
     }
 
-    /// The steering signal away, long enough to see the export end, and back.
-    fn take_signal(&mut self, end: Stamp) -> Result<Waited, Failure> {
+    /// The steering signal away, long enough to see the export end, and back. A load is on meanwhile, so that the plant has
+    /// something to deliver and its end can be seen.
+    fn take_signal(&mut self) -> Result<Waited, Failure> {
+        let load = self.load_for(0);
+        if let Some(load) = &load
+            && (self.switch(load, true)? == Reply::Stop
+                || self.wait(self.rest, |_| false)? == Waited::Stopped
+                || self.wait(HOLD_MOST_S.min(0.2 * self.left_s()), |view| view.still)? == Waited::Stopped)
+        {
+            return Ok(Waited::Stopped);
+        }
+        if self.signal_away_and_back()? == Waited::Stopped {
+            return Ok(Waited::Stopped);
+        }
+        if let Some(load) = &load
+            && (self.switch(load, false)? == Reply::Stop
+                || self.wait(self.rest, |_| false)? == Waited::Stopped)
+        {
+            return Ok(Waited::Stopped);
+        }
+        self.tell_last();
+        Ok(Waited::Through)
+    }
+
+    fn signal_away_and_back(&mut self) -> Result<Waited, Failure> {
         let Some(plant) = self.site.plants.first().cloned() else { return Ok(Waited::Through) };
-        let longest = self.limit.rules.iter().map(|rule| rule.longest_s).fold(5.0, f64::max);
+        let stay = 3.0 * self.longest_s();
         for on in [false, true] {
             let (word, kind) = if on { ("back", MarkKind::SignalOn) } else { ("away", MarkKind::SignalOff) };
             let text =
                 format!("{}: {} the steering signal", plant.name, if on { "give back" } else { "take away" });
-            let reply = self.visit.ask(&Prompt::new(Ask::Signal { plant: plant.name.clone(), on }, text))?;
-            match reply {
+            match self.visit.ask(&Prompt::new(Ask::Signal { plant: plant.name.clone(), on }, text))? {
                 Reply::Done => self.visit.mark_with(kind, &format!("steering signal {word}"), |mark| {
                     mark.plant = Some(plant.name.clone());
                 }),
                 Reply::Skip => return Ok(Waited::Through),
                 Reply::Stop => return Ok(Waited::Stopped),
             }
-            let until = self.visit.now() + Span::from_seconds(3.0 * longest);
-            if self.wait(until, end)? == Waited::Stopped {
+            if self.wait(stay, |_| false)? == Waited::Stopped {
                 return Ok(Waited::Stopped);
             }
         }
         Ok(Waited::Through)
     }
 
-    fn wait(&mut self, until: Stamp, end: Stamp) -> Result<Waited, Failure> {
-        let (meter, asked) = (self.meter.name.clone(), self.limit.challenges.max(1));
-        let (site, judged, since) = (self.site.clone(), self.judged.clone(), self.open_since);
-        self.visit.wait(until.min(end.max(self.visit.now())), |visit| {
-            let case = visit.case();
-            let options = LimitOptions { window: since.map(|start| (start, visit.now())), ..judged.clone() };
-            let finding = limit::judge(&case, &options);
-            let counted = finding.body.challenges.iter().filter(|one| one.counts).count();
-            let above = finding.body.rules.iter().map(|rule| rule.excursions.len()).sum::<usize>();
-            format!(
-                "{} left  {}  challenges {counted} of {asked}  excursions {above}",
-                end - visit.now(),
-                flow(power(&case, &meter, &site)),
-            )
-        })
+    /// Waits within the window, shows how it stands, warns, and ends it at the threshold; `enough` ends the wait early.
+    fn wait(&mut self, seconds: f64, enough: impl Fn(&LiveView) -> bool) -> Result<Waited, Failure> {
+        let until = (self.visit.now() + Span::from_seconds(seconds.max(0.0))).min(self.end);
+        let (judged, window, abort_w) = (self.judged.clone(), (self.start, self.end), self.judged.abort_w);
+        let (mut warned, mut aborted) = (self.warned, None);
+        let waited = self.visit.watch(until, |visit| {
+            let Some(view) = live_view(&visit.case(), &judged, window, visit.now()) else {
+                return ("no reading in the window yet".into(), false);
+            };
+            if view.broken && !warned {
+                warned = true;
+                visit.alarm("the limit is broken: export has surely stood above it for longer than allowed");
+            }
+            aborted = abort_w.filter(|abort_w| view.power_w.is_some_and(|power| -power > *abort_w));
+            (view.line(), aborted.is_some() || enough(&view))
+        })?;
+        self.warned = warned;
+        let Some(abort_w) = aborted else { return Ok(waited) };
+        self.visit.alarm(&format!(
+            "ABORTED: export passed {abort_w:.0} W. Switch loads on again or isolate the plant, as agreed with the operator"
+        ));
+        self.visit.mark(MarkKind::Note, &format!("aborted: export passed {abort_w:.0} W"));
+        Ok(Waited::Stopped)
+    }
+
+    /// Says what came of the newest challenge; on a terminal with a picture of the last minutes.
+    fn tell_last(&mut self) {
+        let options = LimitOptions { window: Some((self.start, self.visit.now())), ..self.judged.clone() };
+        let finding = limit::judge(&self.visit.case(), &options);
+        if self.visit.draws()
+            && let Some(view) = self.view()
+        {
+            self.visit.tell(&picture::recent(&view, &self.limit, &self.site));
+        }
+        let text = picture::last_challenge(&finding.body);
+        self.visit.tell(&text);
+    }
+
+    fn view(&self) -> Option<LiveView> {
+        live_view(&self.visit.case(), &self.judged, (self.start, self.end), self.visit.now())
+    }
+
+    /// Challenges that are still to come.
+    fn missing(&self) -> usize {
+        let all = self.limit.challenges.max(1) as usize;
+        self.view().map_or(all, |view| all.saturating_sub(view.challenges.0))
+    }
+
+    fn left_s(&self) -> f64 {
+        (self.end - self.visit.now()).seconds().max(0.0)
+    }
+
+    fn longest_s(&self) -> f64 {
+        self.limit.rules.iter().map(|rule| rule.longest_s).fold(2.0, f64::max)
+    }
+
+    /// How long a load stays on, and off: the time left shared among what is missing, within what anybody wants to wait.
+    fn hold_s(&self, missing: usize) -> f64 {
+        (self.left_s() / (2.0 * (missing as f64 + 0.25))).clamp(0.5, HOLD_MOST_S)
     }
 
     /// Closes the window and judges.
     fn close(mut self) -> Result<(Outcome, Exit), Failure> {
-        if self.open_since.is_some() {
+        if self.open {
             self.visit.mark(MarkKind::WindowEnd, "window ends");
             let after =
                 self.visit.now() + Span::from_seconds(AROUND_S) + self.visit.every().unwrap_or(Span::ZERO);
             self.visit.wait(after, |_| "window closed".into())?;
         }
         self.visit.conclude()
-    }
-}
-
-/// The latest total of a meter in W, import positive.
-fn power(case: &crate::evidence::Case, meter: &str, site: &Site) -> Option<f64> {
-    let series = &case.meter(meter)?.series;
-    let last =
-        |phase: Phase| series.of(Quantity::ActivePower, phase)?.samples.last().map(|sample| sample.value);
-    last(Phase::Total).or_else(|| site.lines().iter().map(|phase| last(*phase)).sum())
-}
-
-fn flow(power: Option<f64>) -> String {
-    match power {
-        Some(power) if power < 0.0 => format!("export {:.0} W", -power),
-        Some(power) => format!("import {power:.0} W"),
-        None => "no reading".into(),
     }
 }

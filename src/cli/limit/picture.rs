@@ -1,0 +1,49 @@
+//! Words and pictures of a window under way.
+
+use crate::check::limit::rules::limit_w;
+use crate::check::limit::{LimitBody, LiveView};
+use crate::profile::{Limit, Site};
+use crate::report::plot::Plot;
+
+/// Columns of the picture.
+const WIDTH: usize = 90;
+
+/// Export of the last minutes against the lowest limit.
+pub(super) fn recent(view: &LiveView, limit: &Limit, site: &Site) -> String {
+    let Some(limit_w) = limit.rules.iter().filter_map(|rule| limit_w(rule, site)).reduce(f64::min) else {
+        return String::new();
+    };
+    let points: Vec<(f64, f64)> = view.recent.iter().map(|(ago, power)| (-ago, -power)).collect();
+    let Some((first, _)) = points.first().copied() else { return String::new() };
+    let plot = Plot {
+        points: &points,
+        span: (first, 0.0),
+        limit_w,
+        marks: &[],
+        ends: (format!("{:.0} s ago", -first), "now".into()),
+    };
+    plot.render(WIDTH).trim_end().to_owned()
+}
+
+/// What came of the newest challenge, in one sentence.
+pub(super) fn last_challenge(body: &LimitBody) -> String {
+    let counted = body.challenges.iter().filter(|one| one.counts).count();
+    let so_far = format!("{counted} of {} challenges", body.challenges_required);
+    let Some(last) = body.challenges.last() else { return format!("no challenge seen yet; {so_far}") };
+    let back = match last.back_within_s {
+        Some(back) if back > 0.0 => format!("back within {back:.1} s"),
+        Some(_) => "never above the limit".to_owned(),
+        None => "not back yet".to_owned(),
+    };
+    let counts = match &last.why_not {
+        None => String::new(),
+        Some(why) => format!("; it does not count: {why}"),
+    };
+    format!(
+        "{}{}: peak export {:.0} W of {:.0} W, {back}{counts}; {so_far}",
+        last.kind,
+        last.source.as_ref().map_or_else(String::new, |source| format!(" of {source}")),
+        last.peak_export_w,
+        last.uncontrolled_export_w
+    )
+}
