@@ -48,7 +48,7 @@ pub(crate) fn run_window(
     for text in preparation(&site, &meter) {
         visit.tell(&format!("  - {text}"));
     }
-    let window_s = judged.window_s.unwrap_or(limit.window_s);
+    let length_s = judged.window_s.unwrap_or(limit.window_s);
     let rest = rest_s(&profile, visit.every());
     let now = visit.now();
     let mut window = Window {
@@ -56,7 +56,7 @@ pub(crate) fn run_window(
         site,
         limit,
         judged,
-        window_s,
+        length_s,
         rest,
         start: now,
         end: now,
@@ -97,7 +97,7 @@ struct Window<'a> {
     site: Site,
     limit: Limit,
     judged: LimitOptions,
-    window_s: f64,
+    length_s: f64,
     rest: f64,
     start: Stamp,
     end: Stamp,
@@ -121,7 +121,7 @@ impl Window<'_> {
                 Reply::Stop => return Ok(Waited::Stopped),
             }
         }
-        let length = Span::from_seconds(self.window_s);
+        let length = Span::from_seconds(self.length_s);
         let text = format!("Ready for a window of {length}?");
         Ok(match self.visit.ask(&Prompt::new(Ask::Ready, text))? {
             Reply::Stop | Reply::Skip => Waited::Stopped,
@@ -134,7 +134,7 @@ impl Window<'_> {
         self.visit.mark(MarkKind::WindowStart, "window starts");
         self.start = self.visit.now();
         self.open = true;
-        self.end = self.start + Span::from_seconds(self.window_s);
+        self.end = self.start + Span::from_seconds(self.length_s);
         if self.wait(AROUND_S, |_| false)? == Waited::Stopped {
             return Ok(());
         }
@@ -147,7 +147,7 @@ impl Window<'_> {
             if missing == 0 || extension == EXTENSIONS.0 || self.site.loads.is_empty() {
                 break;
             }
-            let more = Span::from_seconds(EXTENSIONS.1 * self.window_s);
+            let more = Span::from_seconds(EXTENSIONS.1 * self.length_s);
             let text = format!("{missing} more challenges are needed. Extend the window by {more}?");
             if self.visit.ask(&Prompt::new(Ask::Ready, text))? != Reply::Done {
                 break;
