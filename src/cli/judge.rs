@@ -158,12 +158,28 @@ pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
                 text::finding("limit", site, finding, &table, out.width)
             }
         };
-        out.print(&text);
+        out.print(&painted(&text, outcome.judged.verdict(), out));
         for capture in &outcome.captures {
             out.print(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
         }
     }
     outcome.judged.verdict().into()
+}
+
+/// The verdict's word in colour, on a terminal. The word says it without.
+fn painted(text: &str, verdict: Verdict, out: &Out) -> String {
+    let word = verdict.word().to_uppercase();
+    match text.strip_prefix(&word) {
+        Some(rest) if out.colour => {
+            let colour = match verdict {
+                Verdict::Pass => 32,
+                Verdict::Fail => 31,
+                Verdict::Inconclusive => 33,
+            };
+            format!("\x1b[1;{colour}m{word}\x1b[0m{rest}")
+        }
+        _ => text.to_owned(),
+    }
 }
 
 /// The end of a live check: judges the capture just closed, notes the verdict in it, and shows it.

@@ -191,10 +191,6 @@ pub(crate) fn sha256(bytes: &[u8]) -> String {
 }
 
 /// Appends blocks to a closed capture and gives the hash of the file as it then is.
-#[expect(
-    clippy::disallowed_methods,
-    reason = "the command line owns the file once the session has closed it"
-)]
 pub(crate) fn append(path: &Path, blocks: &[u8]) -> Result<String, Failure> {
     let add = || {
         let mut file = std::fs::OpenOptions::new().append(true).open(path)?;
