@@ -1,0 +1,172 @@
+//! Live equals replay: a `ct` and a `limit` over a pseudo-terminal, with the simulated site as a program of its own and
+//! prompts read as a person reads them; the document of the live run and that of its capture are equal byte for byte.
+#![cfg(unix)]
+#![expect(clippy::expect_used, clippy::disallowed_methods, reason = "a test may stop where it stands")]
+
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use wattward::record::{Direction, Record, frame_all, read_capture};
+
+const METER: &str = r#"
+[profile]
+name = "Parity meter"
+[line]
+baud = 115200
+[read]
+update_ms = 200
+[defaults]
+table = "input"
+type = "f32"
+positive = "import"
+[points.voltage]
+L1 = { address = 0 }
+[points.active_power]
+L1 = { address = 2, signed = true }
+[points.energy_import]
+total = { address = 4 }
+[points.energy_export]
+total = { address = 6 }
+"#;
+
+const SITE: &str = r#"
+[site]
+name = "Parity house"
+phases = 1
+[[meter]]
+name = "connection"
+role = "reference"
+profile = "meter.toml"
+line = { serial = "LINE" }
+class = "1"
+[[plant]]
+name = "roof"
+rated_W = 3000
+storage = false
+[[load]]
+name = "kettle"
+power_W = 2000
+phase = "L1"
+[limit]
+window_s = 14
+challenges = 2
+[[limit.rule]]
+export_W = 0
+longest_s = 5
+"#;
+
+const SCENARIO: &str = r#"
+[scenario]
+site = "site.toml"
+seed = 3
+[[plant]]
+name = "roof"
+rated_W = 3000
+sun = 90
+control = { meter = "connection", limit_W = 0, bias_W = 150, gain = 1.0, dead_s = 0.3, period_s = 0.8, ramp_W_per_s = 6000, ramp_up_W_per_s = 1500 }
+"#;
+
+struct Stopped(Child);
+
+impl Drop for Stopped {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn program(folder: &Path, arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_wattward"));
+    command
+        .args(arguments)
+        .current_dir(folder)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped());
+    command
+}
+
+/// The simulated site on a pseudo-terminal linked at `line` in the folder.
+fn simulate(folder: &Path) -> Stopped {
+    std::fs::write(folder.join("meter.toml"), METER).expect("profile");
+    let line = folder.join("line");
+    let site = SITE.replace("LINE", line.to_str().expect("a path in UTF-8"));
+    std::fs::write(folder.join("site.toml"), site).expect("site");
+    std::fs::write(folder.join("scenario.toml"), SCENARIO).expect("scenario");
+    let mut command = program(folder, &["simulate", "scenario.toml", "--for", "3min"]);
+    let served =
+        Stopped(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("the simulated site"));
+    let begun = Instant::now();
+    while !line.exists() {
+        assert!(begun.elapsed() < Duration::from_secs(20), "the simulated line did not come up");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    served
+}
+
+/// Runs a live check; does in the simulated site what each prompt asks, then confirms it. Gives its document.
+fn check(folder: &Path, name: &str, served: &mut Stopped) -> String {
+    let arguments = [name, "--json", "--listen-first", "200ms", "--capture", "visit.pcapng"];
+    let mut run = Stopped(program(folder, &arguments).spawn().expect("the check"));
+    let mut answers = run.0.stdin.take().expect("its input");
+    let mut hand = served.0.stdin.take().expect("the site's input");
+    let screen = BufReader::new(run.0.stderr.take().expect("its screen"));
+    for line in screen.lines() {
+        let line = line.expect("text");
+        let Some(prompt) = line.strip_prefix(">> ") else { continue };
+        let words: Vec<&str> = prompt.split_whitespace().collect();
+        if let ["switch", what, state, ..] = words[..] {
+            writeln!(hand, "{what} {}", state.to_lowercase()).expect("the site listens");
+        }
+        writeln!(answers).expect("the check listens");
+    }
+    let mut document = String::new();
+    let mut out = run.0.stdout.take().expect("its output");
+    std::io::Read::read_to_string(&mut out, &mut document).expect("text");
+    served.0.stdin = Some(hand);
+    document
+}
+
+/// Live, from the capture, and by `replay`; gives the live document.
+fn live_and_replayed(name: &str) -> serde_json::Value {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut served = simulate(folder.path());
+    let live = check(folder.path(), name, &mut served);
+    let from = [name, "--from", "visit.pcapng", "--json"];
+    let again = program(folder.path(), &from).output().expect("the check from its capture");
+    assert!(!live.is_empty(), "no document");
+    assert_eq!(live, String::from_utf8_lossy(&again.stdout), "the replay says something else");
+    let replayed = program(folder.path(), &["replay", "visit.pcapng"]).output().expect("a replay");
+    assert_eq!(replayed.status.code(), Some(0), "{}", String::from_utf8_lossy(&replayed.stdout));
+    only_reads_were_sent(&folder.path().join("visit.pcapng"));
+    serde_json::from_str(&live).expect("JSON")
+}
+
+/// The set of function codes that left is within 3, 4 and 43.
+fn only_reads_were_sent(capture: &Path) {
+    let capture = read_capture(&std::fs::read(capture).expect("the capture")).expect("a capture");
+    let mut sent = 0;
+    for record in frame_all(&capture) {
+        if let Record::Frame(frame) = record
+            && frame.direction == Direction::Out
+        {
+            assert!(matches!(frame.pdu()[0], 3 | 4 | 43), "function {} was sent", frame.pdu()[0]);
+            sent += 1;
+        }
+    }
+    assert!(sent > 20, "{sent} requests");
+}
+
+#[test]
+fn a_live_ct_check_and_its_replay_are_equal_byte_for_byte() {
+    let live = live_and_replayed("ct");
+    assert_eq!(live["verdict"], "pass", "{live:#}");
+}
+
+#[test]
+fn a_live_limit_check_and_its_replay_are_equal_byte_for_byte() {
+    let live = live_and_replayed("limit");
+    assert_eq!(live["verdict"], "pass", "{live:#}");
+}
