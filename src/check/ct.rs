@@ -214,7 +214,7 @@ fn gate(sign: &SignFinding, decisions: &mut [Decision]) {
             decision.status = Status::Ambiguous;
             decision.faults.clear();
             decision.why = Why::SignUnknown;
-        } else if decision.pairs < 2 {
+        } else if decision.pairs < 2 || decision.against * 2 > decision.pairs {
             decision.status = Status::Ambiguous;
             decision.faults.clear();
             decision.why = Why::FewPairs;

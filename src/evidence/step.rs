@@ -137,32 +137,48 @@ impl Board {
         let mut found = Vec::new();
         for (index, lane) in self.lanes.iter().enumerate() {
             let data = &lane.data;
-            let plateaus: Vec<&Segment> =
-                data.segments.iter().filter(|segment| self.is_plateau(data, segment)).collect();
-            for two in plateaus.windows(2) {
-                let (before, after) = (two[0], two[1]);
-                let (start, stop) = (data.trace.times[before.end - 1], data.trace.times[after.first]);
-                if stop < from_s || start > to_s {
-                    continue;
-                }
-                let jump = jump(data, index, before, after);
-                let standard = combine(&[
-                    data.scatter_at(before.mean) / (before.len().min(8) as f64).sqrt(),
-                    data.scatter_at(after.mean) / (after.len().min(8) as f64).sqrt(),
-                ]);
-                if jump.value.abs() > SIGNIFICANT * standard || jump.overshoot != 0.0 {
+            let times = &data.trace.times;
+            let mut at = data
+                .segments
+                .partition_point(|segment| times[segment.end - 1] < from_s - 2.0 * self.settle_s);
+            while at + 1 < data.segments.len() && times[data.segments[at].end - 1] <= to_s {
+                let last = self.transition(data, at);
+                let jump = jump(data, index, &data.segments[at], &data.segments[last]);
+                if jump.to_s >= from_s && self.counts(data, &jump, &data.segments[at], &data.segments[last]) {
                     found.push(jump);
                 }
+                at = last;
             }
         }
         found
     }
 
-    /// A level that lasts: at least two values, and longer than a value may be on its way.
-    fn is_plateau(&self, data: &Segmented, segment: &Segment) -> bool {
+    /// The level a transition that leaves `first` arrives at: cuts that follow each other within the settling time are one
+    /// change on its way.
+    fn transition(&self, data: &Segmented, first: usize) -> usize {
         let times = &data.trace.times;
-        let lasts = times[segment.end - 1] - times[segment.first] + 0.5 * data.trace.period_s();
-        segment.len() >= 2 && lasts >= self.settle_s
+        let start = times[data.segments[first].end - 1];
+        let mut last = first + 1;
+        while last + 1 < data.segments.len() {
+            let segment = data.segments[last];
+            let lasts = times[segment.end - 1] - times[segment.first];
+            let next = times[data.segments[last + 1].first];
+            if (segment.len() > 1 && lasts > 0.8 * self.settle_s)
+                || next - start > self.settle_s + 2.0 * self.period_s
+            {
+                break;
+            }
+            last += 1;
+        }
+        last
+    }
+
+    #[expect(clippy::unused_self, reason = "belongs to the board's view of a jump")]
+    fn counts(&self, data: &Segmented, jump: &Jump, before: &Segment, after: &Segment) -> bool {
+        let few = |segment: &Segment| (segment.len().min(8) as f64).sqrt();
+        let standard =
+            combine(&[data.scatter_at(before.mean) / few(before), data.scatter_at(after.mean) / few(after)]);
+        jump.value.abs() > SIGNIFICANT * standard || jump.overshoot != 0.0
     }
 }
 

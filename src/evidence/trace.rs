@@ -130,7 +130,7 @@ pub struct Segmented {
 impl Segmented {
     /// Cuts a trace. `floor` is the least scatter to believe in (resolution).
     pub fn new(trace: Trace, floor: f64) -> Self {
-        let noise = noise_of(&trace.values).max(floor).max(1e-6);
+        let noise = noise_of(&trace.values, floor * 12.0_f64.sqrt()).max(floor).max(1e-6);
         // A value read several times before the meter renews it is one observation, not several.
         let price = CUT_PRICE * (trace.renewal_s() / trace.period_s()).clamp(1.0, 50.0);
         let cuts = partition(&trace.values, noise, price);
@@ -159,15 +159,22 @@ impl Segmented {
     }
 }
 
-/// Scatter from differences of neighbours: jumps are few, so the median does not see them. Values the meter repeated are
-/// left out unless nearly all are.
-fn noise_of(values: &[f64]) -> f64 {
-    let all: Vec<f64> = values.windows(2).map(|two| (two[1] - two[0]).abs()).collect();
-    let moved: Vec<f64> = all.iter().copied().filter(|step| *step > 0.0).collect();
-    if moved.len() * 20 < all.len() {
+/// Scatter from differences of neighbours that are not repeats: their lower quartile, since on a coarse scale most
+/// differences that are any may be switchings. `step` is the smallest the meter shows.
+fn noise_of(values: &[f64], step: f64) -> f64 {
+    /// Lower quartile of the size of a standard normal value.
+    const QUARTILE: f64 = 0.318_639_363_964_375;
+    let mut moved: Vec<f64> =
+        values.windows(2).map(|two| (two[1] - two[0]).abs()).filter(|step| *step > 0.0).collect();
+    if moved.len() * 20 < values.len() || moved.len() < 4 {
         return 0.0;
     }
-    1.482_602_218_505_602 * median(&moved) / std::f64::consts::SQRT_2
+    moved.sort_by(f64::total_cmp);
+    let quartile = moved[moved.len() / 4];
+    if quartile <= 1.5 * step {
+        return 0.6 * step;
+    }
+    quartile / (QUARTILE * std::f64::consts::SQRT_2)
 }
 
 /// Cuts of the best partition: 0, the first index of each further stretch, and the length.

@@ -102,7 +102,8 @@ pub(crate) fn read(
         let now = (at / STEP_S) as usize;
         let renewed = ((((now as f64 - shift) / update).floor() * update + shift).max(0.0) as usize).min(now);
         for instant in &instants[counted_to..=renewed] {
-            let watts: f64 = instant.true_w.iter().sum();
+            // Counters hang on the same CTs as the power.
+            let watts: f64 = instant.channels.iter().map(|channel| channel.0).sum();
             counted[usize::from(watts < 0.0)] += watts.abs() * STEP_S / 3600.0;
         }
         counted_to = counted_to.max(renewed + 1);

@@ -101,7 +101,7 @@ impl Scene {
         let mut scene = Self::plain(seed, phases, kind);
         let house = &mut scene.house;
         house.backwards = random.happens(0.2);
-        house.supply_ohm = random.within(0.05, 0.8);
+        house.supply_ohm = random.within(0.05, 0.8) * (house.nominal / 230.0) * (house.nominal / 230.0);
         house.other_every_s = random.within(15.0, 120.0);
         house.other_w = random.within(50.0, 500.0);
         house.drift_w = random.within(0.0, 4.0);

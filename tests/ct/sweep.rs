@@ -45,7 +45,10 @@ fn is_tellable(scene: &Scene) -> bool {
         .enumerate()
         .any(|(line, wire)| wire.voltage_line != line && wire.conductors == 1 << line);
     let several = wires.iter().any(|wire| wire.conductors.count_ones() > 1);
-    !one_factor && (kind.has_voltage() || all_seen) && (kind.has_reactive() || !lead) && !several
+    let half = kind.is_total()
+        && scene.house.phases == 3
+        && wires.iter().any(|wire| (0.35..0.7).contains(&wire.ratio));
+    !one_factor && !half && (kind.has_voltage() || all_seen) && (kind.has_reactive() || !lead) && !several
 }
 
 fn count(tally: &mut Tally, played: &Played) {
@@ -145,8 +148,49 @@ fn shows_one_site() {
             scene.house.wires, scene.meter, scene.load_w, scene.delay
         );
         println!("plant {:?} off {} battery {:?}", scene.plant, scene.plant_off, scene.house.battery);
+        if std::env::var("WATTWARD_BRIEF").is_ok() {
+            let channels: Vec<String> = judged
+                .finding
+                .body
+                .channels
+                .iter()
+                .map(|one| {
+                    format!(
+                        "{} {:?} g {:?}±{:?} conf {} pairs {}",
+                        one.channel, one.status, one.gain, one.gain_u, one.confidence, one.pairs
+                    )
+                })
+                .collect();
+            println!("{} | {:?}\n{:?}", judged.finding.verdict.word(), judged.finding.reasons, channels);
+            println!(
+                "{:?}",
+                judged
+                    .measured
+                    .iter()
+                    .map(|one| (one.consensus.found, one.consensus.chance, one.consensus.edges.len()))
+                    .collect::<Vec<_>>()
+            );
+            continue;
+        }
         println!("{} {}", judged.finding.verdict.word(), judged.finding.headline);
         println!("reasons {:#?}\nnext {:#?}", judged.finding.reasons, judged.finding.next);
+        if std::env::var("WATTWARD_SAMPLES").is_ok() {
+            for (key, series) in &played.case.meters[0].series.points {
+                if key.to_string().starts_with("active") {
+                    let from = super::meter::START;
+                    let list: Vec<String> = series
+                        .samples
+                        .iter()
+                        .map(|sample| format!("{:.1}:{:.0}", sample.at.seconds_since(from), sample.value))
+                        .collect();
+                    println!("{key} {}", list.join(" "));
+                }
+            }
+            println!(
+                "{:?}",
+                scene.house.switchings.iter().map(|one| (one.at * 10.0).round() / 10.0).collect::<Vec<_>>()
+            );
+        }
         for one in &judged.measured {
             println!(
                 "{:?} found {} chance {:.2e} edges {} answer {:?} falls {:?}",

@@ -1,7 +1,7 @@
 //! From probabilities to a status for each channel: contract 6's rules, one after the other.
 
 use super::body::{CtFault, Status};
-use super::gain::{common_factor, gain, is_outside, ratio};
+use super::gain::{GAIN_FROM, GAIN_TO, common_factor, gain, is_outside, ratio, unlike};
 use super::hypothesis::{ChannelPosterior, Level, Observation, Problem, Trial, weigh};
 use super::measure::{Measured, Response, fell};
 use super::network::draws_in;
@@ -12,7 +12,10 @@ use crate::profile::Placement;
 pub const SURE: f64 = 0.999;
 
 /// A fault is named when it is this probable among the ways a channel that is surely wrong can be wrong.
-const NAMED: f64 = 0.99;
+const NAMED: f64 = 0.9;
+
+/// Phase and sign of a channel are stated when they are this probable.
+const STATED: f64 = 0.99;
 
 /// On/off pairs a verdict needs (contract 6).
 pub const PAIRS: usize = 3;
@@ -63,6 +66,8 @@ pub enum Why {
     GainOpen,
     /// All channels are off by one factor: the load or the ratio.
     CommonFactor,
+    /// The same load moves another channel by another share of itself.
+    GainsApart,
     /// Several ways to be wrong fit.
     Several,
     /// The loads may stand on other lines than marked.
@@ -123,6 +128,7 @@ pub fn decide(
         .map(|(subject, posterior)| one(lines, subject, alone, tests, posterior))
         .collect();
     common_factor(subjects, tests, &mut decisions);
+    unlike(tests, &mut decisions);
     decisions
 }
 
@@ -224,12 +230,15 @@ fn one(
         decision.sign = Some(1);
         return ratio(decision, idle(tests));
     }
-    if wrong > SURE {
-        decision.confidence = wrong;
+    // What is right in all but its ratio is wrong too.
+    let off = decision.gain.is_some_and(|(gain, gain_u)| is_outside(gain, gain_u));
+    let ratio_only = if off && tested { right } else { 0.0 };
+    if wrong + ratio_only > SURE {
+        decision.confidence = wrong + ratio_only;
         decision.senses = senses;
         decision.sign =
-            [(reversed, -1), (forward, 1)].iter().find(|(p, _)| *p > NAMED).map(|(_, sign)| *sign);
-        return faulty(decision, subject, posterior, tests, wrong);
+            [(reversed, -1), (forward, 1)].iter().find(|(p, _)| *p > STATED).map(|(_, sign)| *sign);
+        return faulty(decision, subject, posterior, tests, ratio_only);
     }
     decision.why = why_open(&own, tests, posterior);
     if tested || !own.is_empty() {
@@ -253,7 +262,7 @@ fn why_open(own: &[usize], tests: &[Weighed<'_>], posterior: &ChannelPosterior) 
 
 /// The line a CT encloses, where that is sure enough to be said.
 fn sensed(lines: usize, posterior: &ChannelPosterior) -> Option<usize> {
-    (0..lines).find(|line| posterior.of(|connection| connection.senses() == Some(*line)) > NAMED)
+    (0..lines).find(|line| posterior.of(|connection| connection.senses() == Some(*line)) > STATED)
 }
 
 /// The lines on which a load that counts was switched, as bits.
@@ -271,9 +280,9 @@ fn faulty(
     subject: &Subject,
     posterior: &ChannelPosterior,
     tests: &[Weighed<'_>],
-    wrong: f64,
+    ratio_only: f64,
 ) -> Decision {
-    let share = |p: f64| p / wrong;
+    let share = |p: f64| p / decision.confidence;
     let reversed = posterior.of(|connection| connection.reversed && connection.conductors != 0);
     // No response on any line tested: on none, or on one that was not.
     let on_tested = tested_lines(tests);
@@ -282,13 +291,15 @@ fn faulty(
         connection.conductors & on_tested != 0
             && (connection.conductors != 1 << subject.line || connection.voltage_line != subject.line)
     });
-    for (p, fault) in
-        [(reversed, CtFault::Reversed), (other, CtFault::OtherPhase), (dead, CtFault::NoResponse)]
-    {
-        if share(p) > NAMED {
-            decision.faults.push(fault);
-        }
-    }
+    let ways = [
+        (reversed, CtFault::Reversed),
+        (other, CtFault::OtherPhase),
+        (dead, CtFault::NoResponse),
+        (ratio_only, CtFault::WrongRatio),
+    ];
+    let named = ways.iter().filter(|(p, _)| share(*p) > NAMED).map(|(_, fault)| *fault);
+    let named: Vec<CtFault> = named.collect();
+    decision.faults = named;
     decision.status = Status::Faulty;
     if decision.faults.is_empty() {
         decision.status = Status::Ambiguous;
@@ -300,7 +311,8 @@ fn faulty(
     }
     let hidden = |fault: &CtFault| matches!(fault, CtFault::OtherPhase | CtFault::NoResponse);
     let idle = idle(tests);
-    if decision.faults.iter().any(hidden) && !idle {
+    let off = decision.gain.is_some_and(|(gain, _)| !(GAIN_FROM..=GAIN_TO).contains(&gain));
+    if (decision.faults.iter().any(hidden) || off) && !idle {
         decision.status = Status::Ambiguous;
         decision.faults.clear();
         decision.why = Why::PlantActive;
@@ -308,6 +320,7 @@ fn faulty(
     }
     if let Some((gain, gain_u)) = decision.gain
         && !decision.faults.contains(&CtFault::NoResponse)
+        && !decision.faults.contains(&CtFault::WrongRatio)
         && is_outside(gain, gain_u)
         && idle
     {

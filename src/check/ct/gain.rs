@@ -101,6 +101,32 @@ pub(super) fn common_factor(subjects: &[Subject], tests: &[Weighed<'_>], decisio
     }
 }
 
+/// Channels that the same load moved by different shares of itself: one of them is wrong, whatever the load's tolerance. Both
+/// may lie within 0.8 to 1.25 of what the load should draw, and neither may pass.
+pub(super) fn unlike(tests: &[Weighed<'_>], decisions: &mut [Decision]) {
+    let mut apart = vec![false; decisions.len()];
+    for one in 0..decisions.len() {
+        for other in 0..one {
+            let (Some(a), Some(b)) = (decisions[one].gain, decisions[other].gain) else { continue };
+            let load = |decision: &Decision| decision.shown.map(|index| &tests[index].measured.test.load);
+            let same = load(&decisions[one])
+                .zip(load(&decisions[other]))
+                .is_some_and(|(a, b)| a.name == b.name && a.power_w == b.power_w);
+            let both = [one, other].iter().all(|index| decisions[*index].status == Status::Correct);
+            if same && both && !(GAIN_FROM..=GAIN_TO).contains(&(a.0 / b.0)) {
+                apart[one] = true;
+                apart[other] = true;
+            }
+        }
+    }
+    for (decision, apart) in decisions.iter_mut().zip(apart) {
+        if apart {
+            decision.status = Status::Ambiguous;
+            decision.why = Why::GainsApart;
+        }
+    }
+}
+
 /// Whether two loads, different in name and power, were measured on the same line.
 fn second_load(subjects: &[Subject], tests: &[Weighed<'_>]) -> bool {
     subjects.iter().any(|subject| {

@@ -17,7 +17,7 @@ const REVERSED: f64 = 0.15;
 /// Probability that a channel's voltage lead is on another line.
 const LEAD_ELSEWHERE: f64 = 0.015;
 /// Probability that nothing listed here is true of a channel.
-const STRANGE: f64 = 1e-4;
+const STRANGE: f64 = 2e-5;
 /// Square of the share of the load (in halves) below which "none of these" hardly counts as moving.
 const STILL: f64 = 0.1;
 /// Probability that the ratio is not the one expected, and the range it then has (evenly in its logarithm).
@@ -221,7 +221,9 @@ fn ln_likelihood(problem: &Problem, state: &Shared, channel: usize, connection: 
     let (mut zero, mut a, mut b) = (0.0, 0.0, 0.0);
     let mut spread = 0.03_f64;
     for (trial, placement) in problem.trials.iter().zip(&state.placements) {
-        zero += ln_dip(trial, *placement, problem.own[channel], connection);
+        if !problem.alone {
+            zero += ln_dip(trial, *placement, problem.own[channel], connection);
+        }
         let Some(seen) = trial.observations.get(channel).copied().flatten() else { continue };
         let sign = if connection.reversed { -1.0 } else { 1.0 };
         let unit =
@@ -280,6 +282,8 @@ fn connections(lines: usize, own: usize, alone: bool) -> Vec<(Connection, f64)> 
     let all = 1_u8 << lines;
     let singles = lines.saturating_sub(1).max(1) as f64;
     let several = (usize::from(all) - lines - 1).max(1) as f64;
+    // In a total a CT on another phase shows as voltage and current that disagree.
+    let apart = if alone { ON_OTHER + LEAD_ELSEWHERE } else { LEAD_ELSEWHERE };
     let mut list = Vec::new();
     for voltage_line in 0..lines {
         // In a split phase a lead on the other leg reads as a CT the wrong way round: one name for both.
@@ -287,8 +291,8 @@ fn connections(lines: usize, own: usize, alone: bool) -> Vec<(Connection, f64)> 
             continue;
         }
         let lead = match (lines, voltage_line == own) {
-            (3, true) => 1.0 - LEAD_ELSEWHERE,
-            (3, false) => LEAD_ELSEWHERE / 2.0,
+            (3, true) => 1.0 - apart,
+            (3, false) => apart / 2.0,
             _ => 1.0,
         };
         for conductors in 0..all {
@@ -335,6 +339,10 @@ fn shared(problem: &Problem) -> Vec<Shared> {
         taken.sort_unstable();
         taken.dedup();
         let exchanged = taken.len() == labels.len();
+        // On a total a load elsewhere than marked moves another phase's share, which is not weighed here.
+        if problem.alone && moved > 0 {
+            continue;
+        }
         let prior = match (moved, exchanged) {
             (0, _) => 1.0,
             (1, _) => LABEL_WRONG / lines as f64,

@@ -4,7 +4,7 @@ use super::body::Expected;
 use crate::base::uncertain::{combine, coverage_factor, rectangular, resolution};
 use crate::base::{Phase, Quantity, Stamp};
 use crate::evidence::channel::Channel;
-use crate::evidence::step::consensus::{Consensus, at_marks, find, spikes, windows};
+use crate::evidence::step::consensus::{Consensus, at_marks, event, find, spikes, windows};
 use crate::evidence::step::estimate::{Step, step};
 use crate::evidence::step::{Board, Kind};
 use crate::evidence::switching::LoadTest;
@@ -145,7 +145,14 @@ impl<'a> Bench<'a> {
             return consensus;
         }
         match find(&self.board, &test.switches, &[Kind::Voltage], 0.1, marked) {
-            Some(consensus) => Consensus { found: false, answer: None, ..consensus },
+            Some(mut consensus) => {
+                // The power may still be on its way when the voltage is there.
+                for edge in &mut consensus.edges {
+                    edge.event =
+                        event(&self.board, edge.event.from_s, edge.event.to_s + self.board.settle_s, &[]);
+                }
+                Consensus { found: false, answer: None, ..consensus }
+            }
             None => at_marks(&self.board, &test.switches),
         }
     }

@@ -99,6 +99,9 @@ fn open(name: &str, decision: &Decision) -> String {
         }
         Why::GainOpen => "its gain lies outside 0.8 to 1.25, and its uncertainty reaches inside",
         Why::CommonFactor => "all channels are off by one factor, which can be the load as well as the ratio",
+        Why::GainsApart => {
+            "the same load moves another channel by another share of itself, so one of them is wrong"
+        }
         Why::Several | Why::Clear => "several connections fit what it did",
         Why::Labels => "the loads may stand on other phases than they are marked as",
         Why::Strange => {
@@ -184,6 +187,9 @@ pub(super) fn next(
                 "Switch a second load of another power on {line}: it tells a wrong ratio from a wrong figure for the load."
             )]
         }
+        (Status::Ambiguous, Why::GainsApart) => vec![
+            "Switch one load on each phase in turn, at the same voltage, and look at ratios and at what each CT encloses.".to_owned(),
+        ],
         (Status::Ambiguous, Why::Several) if !missing.is_empty() => {
             vec![format!(
                 "Switch the load on {}: the placement tells the connections of {name} apart.",

@@ -1,7 +1,7 @@
 //! Which jumps belong to the marks. People mark late or early, and other loads switch too. What belongs to the known load is
 //! what repeats: the same change, in every lane, at every "on", and its opposite at every "off".
 
-use super::chance::chance;
+use super::chance::{Known, chance};
 use super::{Board, Delta, Kind};
 use crate::evidence::switching::Switch;
 
@@ -157,7 +157,7 @@ pub fn find(
     ranked.sort_by(|one, other| other.0.total_cmp(&one.0));
     let best = ranked.first()?.clone();
     let count = |chosen: &Choice| chosen.iter().flatten().count();
-    if count(&best.1) < 2.max(switches.len().div_ceil(2)) {
+    if count(&best.1) < 2.max(switches.len().div_ceil(3)) {
         return None;
     }
     let when = |mark: usize, chosen: &[Option<usize>]| {
@@ -178,10 +178,10 @@ pub fn find(
             chosen.clone_from(other);
         }
     }
-    let answer = ranked.iter().find_map(|(score, other)| {
-        (*score >= 0.5 * best.0).then(|| answer(&chosen, other, switches, &near, &lanes)).flatten()
+    let answer = ranked.iter().take_while(|(score, _)| *score >= 0.5 * best.0).find_map(|(_, other)| {
+        answer(&chosen, other, switches, &near, &lanes).map(|answer| (answer, other.clone()))
     });
-    let chance = chance(board, switches, &around, &near, &chosen, &lanes, marked);
+    let (answer, answering) = answer.map_or((None, Choice::new()), |(answer, other)| (Some(answer), other));
     let reference = chosen.iter().enumerate().find_map(|(mark, event)| {
         candidate(&near[mark][(*event)?], if switches[mark].on { 1.0 } else { -1.0 }, &lanes, 0.0)
     });
@@ -200,6 +200,11 @@ pub fn find(
         };
         edges.extend(event.map(|event| Edge { mark: Some(mark), on, event }));
     }
+    if edges.len() < 2.max(switches.len().div_ceil(2)) {
+        return None;
+    }
+    let known = Known { near: &near, chosen: &chosen, answering: &answering };
+    let chance = chance(board, switches, &around, &known, &lanes, marked);
     Some(Consensus { edges, found: true, answer, chance })
 }
 
