@@ -19,6 +19,7 @@ use serde_json::Value;
 use wattward::base::Span;
 use wattward::profile::{parse_profile, parse_site};
 use wattward::record::read_capture;
+use wattward::report::differences;
 use wattward::sim::run::{RunPlan, run};
 use wattward::sim::scenario::{Scenario, parse_scenario, site_of};
 use wattward::sim::visit::{self, Manner};
@@ -83,6 +84,7 @@ fn redacted(mut document: Value) -> Value {
 fn every_capture_gives_the_verdict_of_its_scenario_and_the_document_beside_it() {
     let captures = captures();
     assert!(captures.len() >= 6, "{captures:?}");
+    let mut changed = Vec::new();
     for capture in captures {
         let expected = json(&beside(&capture, "expected.json"));
         let output = judge(&capture, &expected);
@@ -102,8 +104,13 @@ fn every_capture_gives_the_verdict_of_its_scenario_and_the_document_beside_it() 
             let text = serde_json::to_string_pretty(&document).expect("json");
             std::fs::write(&kept, text + "\n").expect("written");
         }
-        assert_eq!(document, json(&kept), "{}: read the difference, then WATTWARD_ACCEPT=1", kept.display());
+        let (was, is) = (json(&kept).to_string(), document.to_string());
+        let found = differences(&was, &is);
+        changed.extend(found.iter().map(|found| format!("{}: {found}", kept.display())));
     }
+    // findings did not change; their figures or words did
+    let listed = changed.join("\n");
+    assert!(changed.is_empty(), "{listed}\nread this, then WATTWARD_ACCEPT=1 cargo test --test captures");
 }
 
 #[test]
