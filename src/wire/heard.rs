@@ -131,7 +131,7 @@ pub fn may_be_broadcast(function: u8) -> bool {
 /// Whether length and contents of a question leave so little to chance that unit and function alone tell it is the same
 /// master asking again.
 pub fn is_strong(function: u8) -> bool {
-    matches!(function, 1..=4 | 15 | 16 | 20..=24 | 43)
+    matches!(function, 1..=4 | 15 | 16 | 20 | 21 | 23 | 43)
 }
 
 /// Name of an exception code (V1.1b3, section 7; 7 is from older editions).

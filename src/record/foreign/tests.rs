@@ -1,5 +1,7 @@
 //! Network captures made here packet by packet (layouts of RFC 791, RFC 8200, RFC 9293 and the link-type registry).
 
+use proptest::prelude::*;
+
 use crate::record::capture::frame_all;
 use crate::record::event::{LineInfo, Medium, Record};
 use crate::record::read::{PORT, read_capture};
@@ -167,4 +169,25 @@ fn our_own_tcp_lines_read_as_a_network_capture_too() {
     assert!(!theirs.ours);
     assert_eq!(frame_all(&theirs), records);
     assert_eq!(theirs.lines[0].name, "192.0.2.77:502");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    #[test]
+    fn spoilt_network_captures_neither_panic_nor_loop(
+        changes in proptest::collection::vec((any::<proptest::sample::Index>(), any::<u8>()), 1..12),
+        link_type in proptest::sample::select(vec![1u32, 101, 113, 228, 229, 276]),
+    ) {
+        let packets: Vec<Vec<u8>> =
+            (1..6).map(|turn| segment(CLIENT, PORT, 12 * u32::from(turn), 0, 0x18, &ask(turn))).collect();
+        let mut file = classic(link_type, &packets);
+        for (index, byte) in changes {
+            let at = index.index(file.len());
+            file[at] = byte;
+        }
+        if let Ok(capture) = read_capture(&file) {
+            frame_all(&capture);
+        }
+    }
 }

@@ -214,6 +214,7 @@ impl Serial {
             self.beliefs.hold(
                 self.tape.byte(reading.start),
                 self.tape.slice(reading.start + 1, place - 2),
+                place,
                 vouched,
             );
         }
@@ -268,7 +269,7 @@ impl Serial {
                 self.beliefs.response(unit, pdu, self.direction, after_held)
             }
             Part::Request if self.is_echo(start, place) => Some(Proof::Echo),
-            Part::Request => self.beliefs.request(unit, pdu, self.direction),
+            Part::Request => self.beliefs.request(unit, pdu, self.direction, place),
         }
     }
 

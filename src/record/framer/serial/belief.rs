@@ -71,8 +71,10 @@ impl Question {
 
 /// Questions that went without an answer, whose late answers are still believed.
 const MOST_OWED: usize = 8;
-/// Questions held back that are remembered.
+/// Questions held back that are remembered, and for how many bytes: a minute of a full line at 9600 baud. Chance makes a
+/// few of them in 10 MB of noise, and would in time make two alike.
 const MOST_ONCE: usize = 16;
+const REMEMBERED: usize = 1 << 16;
 
 #[derive(Debug)]
 pub(super) struct Beliefs {
@@ -80,8 +82,8 @@ pub(super) struct Beliefs {
     owed: VecDeque<Question>,
     /// For each unit the functions heard, as bits.
     known: Box<[u128; 256]>,
-    /// Unit and PDU of questions that nothing vouched for, the last one latest.
-    once: VecDeque<(u8, Vec<u8>)>,
+    /// Unit, PDU and place of questions that nothing vouched for, the last one latest.
+    once: VecDeque<(u8, Vec<u8>, usize)>,
     /// Unit and PDU of the question held back last.
     held: (u8, Vec<u8>),
 }
@@ -109,8 +111,8 @@ impl Beliefs {
         self.known[usize::from(unit)] != 0 || (held && self.held.0 == unit)
     }
 
-    /// What speaks for a question with a good CRC; `None` when it is inconsistent in itself.
-    pub(super) fn request(&self, unit: u8, pdu: &[u8], direction: Direction) -> Option<Proof> {
+    /// What speaks for a question with a good CRC that ends at `end`; `None` when it is inconsistent in itself.
+    pub(super) fn request(&self, unit: u8, pdu: &[u8], direction: Direction, end: usize) -> Option<Proof> {
         let addressed = match unit {
             0 => heard::may_be_broadcast(pdu[0]),
             248.. => direction == Direction::Out,
@@ -122,7 +124,9 @@ impl Beliefs {
         if direction == Direction::Out || self.is_known(unit, pdu[0]) {
             return Some(Proof::Question);
         }
-        let again = self.once.iter().any(|(other, earlier)| is_repetition((*other, earlier), (unit, pdu)));
+        let again = self.once.iter().any(|(other, earlier, place)| {
+            end - place <= REMEMBERED && is_repetition((*other, earlier), (unit, pdu))
+        });
         Some(if again { Proof::Repetition } else { Proof::None })
     }
 
@@ -158,13 +162,13 @@ impl Beliefs {
     }
 
     /// Notes a question held back; one that nothing vouches for may be vouched for by a later one.
-    pub(super) fn hold(&mut self, unit: u8, pdu: &[u8], vouched: bool) {
+    pub(super) fn hold(&mut self, unit: u8, pdu: &[u8], end: usize, vouched: bool) {
         self.held = (unit, pdu.to_vec());
         if !vouched {
             if self.once.len() == MOST_ONCE {
                 self.once.pop_front();
             }
-            self.once.push_back((unit, pdu.to_vec()));
+            self.once.push_back((unit, pdu.to_vec(), end));
         }
     }
 
@@ -176,7 +180,7 @@ impl Beliefs {
     /// A question is believed.
     pub(super) fn asked(&mut self, unit: u8, pdu: &[u8], direction: Direction, end: usize) {
         self.known[usize::from(unit)] |= 1 << (pdu[0] & 0x7F);
-        self.once.retain(|(other, earlier)| (*other, earlier.as_slice()) != (unit, pdu));
+        self.once.retain(|(other, earlier, _)| (*other, earlier.as_slice()) != (unit, pdu));
         let (same, owed) = (
             |asked: &Question| asked.unit == unit && asked.pdu == pdu && asked.direction == direction,
             &mut self.owed,
