@@ -89,9 +89,16 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
     let sign = sign::sign(case, &bench, &measured);
     let tests = weighed(case, &bench, &measured);
     let (subjects, alone) = subjects(&bench);
-    let levels: Vec<Level> = subjects.iter().map(|subject| level(case, &bench, &measured, subject)).collect();
+    let levels: Vec<Level> = if alone {
+        vec![Level::default(); subjects.len()]
+    } else {
+        subjects.iter().map(|subject| level(case, &bench, &measured, subject.channel)).collect()
+    };
     let lines = usize::from(case.site.phases.clamp(1, 3));
     let mut decisions = decide(lines, &subjects, alone, &tests, &levels);
+    if alone {
+        levels_of_a_total(case, &bench, &measured, &mut decisions);
+    }
     gate(&sign, &mut decisions);
     let story = tell::Story {
         case,
@@ -179,13 +186,9 @@ fn moved_elsewhere(case: &Case, bench: &Bench<'_>, one: &Measured) -> bool {
     })
 }
 
-/// What the level of a subject's channel says while the plant is idle.
-fn level(case: &Case, bench: &Bench<'_>, measured: &[Measured], subject: &Subject) -> Level {
-    let Some(lane) = bench.board.lane(subject.channel, Kind::Active) else { return Level::default() };
-    let total = bench.channels[subject.channel].phase == Phase::Total && bench.site.phases > 1;
-    if total || measured.is_empty() {
-        return Level::default();
-    }
+/// What the level of a channel says while the plant is idle.
+fn level(case: &Case, bench: &Bench<'_>, measured: &[Measured], channel: usize) -> Level {
+    let Some(lane) = bench.board.lane(channel, Kind::Active) else { return Level::default() };
     let data = &bench.board.lanes[lane].data;
     let size = measured.iter().fold(0.0_f64, |most, one| most.max(one.draw.apparent_va()));
     let mut level = Level::default();
@@ -202,6 +205,20 @@ fn level(case: &Case, bench: &Bench<'_>, measured: &[Measured], subject: &Subjec
     level.negative = below >= long;
     level.positive = above >= long;
     level
+}
+
+/// With the plant idle a right total is never below zero, and one that counts wholly the wrong way never above: else the
+/// marks stand the wrong way round, or something generates that nobody named.
+fn levels_of_a_total(case: &Case, bench: &Bench<'_>, measured: &[Measured], decisions: &mut [Decision]) {
+    let level = level(case, bench, measured, 0);
+    let all = |sign: i8| decisions.iter().all(|decision| decision.sign == Some(sign));
+    if (level.negative && all(1)) || (level.positive && all(-1)) {
+        for decision in decisions.iter_mut() {
+            decision.status = Status::Ambiguous;
+            decision.faults.clear();
+            decision.why = Why::Level;
+        }
+    }
 }
 
 /// What the sign and the number of pairs leave of a decision.

@@ -57,6 +57,8 @@ impl Scene {
             wires: (0..phases).map(Wire::right).collect(),
             extra: Vec::new(),
             base_w: 250.0,
+            unseen: false,
+            rhythm: None,
         };
         let meter = MeterSetup {
             kind,

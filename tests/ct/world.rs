@@ -75,6 +75,10 @@ pub(crate) struct House {
     /// Extra load steps that keep time with something: (s, line, W).
     pub(crate) extra: Vec<(f64, usize, f64)>,
     pub(crate) base_w: f64,
+    /// The test load hangs on the grid side of the CTs: it pulls the voltage down and no channel sees it.
+    pub(crate) unseen: bool,
+    /// A plant that goes up and down with a period: (line, W, period s, ramp s).
+    pub(crate) rhythm: Option<(usize, f64, f64, f64)>,
 }
 
 /// One instant.
@@ -86,8 +90,6 @@ pub(crate) struct Instant {
     pub(crate) without: Vec<C>,
     /// Voltage of each line.
     pub(crate) volts: Vec<f64>,
-    /// True power drawn on each line, import positive.
-    pub(crate) true_w: Vec<f64>,
     /// What the plant delivers.
     pub(crate) plant_w: f64,
 }
@@ -172,6 +174,12 @@ impl House {
                 cloud = (cloud + 0.06 * STEP_S.sqrt() * random.normal()).clamp(0.1, 1.0);
                 plant[line] += watts * cloud;
             }
+            if let Some((line, watts, period, ramp)) = self.rhythm {
+                let phase = (now / period) % 1.0 * period;
+                let up = (phase / ramp).min(1.0);
+                let down = ((phase - period / 2.0) / ramp).clamp(0.0, 1.0);
+                plant[line] += watts * (1.0 - (up - down));
+            }
             if let Some(battery) = self.battery {
                 let back = (battery.dead_s / STEP_S) as usize;
                 let seen = shown.len().checked_sub(back + 1).map_or(0.0, |at| shown[at]);
@@ -180,6 +188,7 @@ impl House {
                 plant[battery.line] += battery_w;
             }
             let powers = |test: &[f64]| -> (Vec<C>, Vec<f64>) {
+                let seen = if self.unseen { 0.0 } else { 1.0 };
                 (0..self.phases)
                     .map(|line| {
                         let mut still: C = (base[line].0 + drift[line] - plant[line], base[line].1);
@@ -192,6 +201,7 @@ impl House {
                         let source = self.nominal * grid_v[line];
                         let mut volts = source;
                         let mut total = (0.0, 0.0);
+                        let mut hidden = 0.0;
                         for _ in 0..3 {
                             let heat = test[line] * (volts / self.load_rated_v) * (volts / self.load_rated_v);
                             let follow = 1.0
@@ -200,7 +210,11 @@ impl House {
                             total = (still.0 + part + heat, still.1);
                             volts = source - self.supply_ohm * total.0 / volts.max(1.0);
                         }
-                        (total, volts)
+                        hidden += (1.0 - seen)
+                            * test[line]
+                            * (volts / self.load_rated_v)
+                            * (volts / self.load_rated_v);
+                        ((total.0 - hidden, total.1), volts)
                     })
                     .unzip()
             };
@@ -221,7 +235,6 @@ impl House {
                 without: self.wires.iter().map(|wire| self.read(wire, &other_powers)).collect(),
                 channels,
                 volts,
-                true_w: now_powers.iter().map(|power| power.0).collect(),
                 plant_w: plant.iter().sum(),
             });
         }

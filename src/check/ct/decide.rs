@@ -66,6 +66,8 @@ pub enum Why {
     GainOpen,
     /// All channels are off by one factor: the load or the ratio.
     CommonFactor,
+    /// Its power has, with the plant idle, a sign that contradicts its steps.
+    Level,
     /// The same load moves another channel by another share of itself.
     GainsApart,
     /// Several ways to be wrong fit.

@@ -86,8 +86,12 @@ pub fn seen(case: &Case, plant: &Plant, channels: &[Channel], origin: Stamp) -> 
             continue;
         }
         let at = mark.at.seconds_since(origin);
-        let Some(change) = total_change(channels, at) else { continue };
-        let produced = own.iter().find_map(|meter| own_change(meter, &case.site, at, origin));
+        let around = around(case, at, origin);
+        let Some(change) = total_change(channels, around) else { continue };
+        let produced = own.iter().find_map(|meter| {
+            let channels = crate::evidence::channel::channels(meter, &case.site, origin);
+            total_change(&channels, around).map(|(change, _)| change)
+        });
         let stated = stated_w(case, plant, mark.at);
         let size = produced.map_or(stated.unwrap_or(0.0), f64::abs);
         let clear = 4.0 * change.1 + 0.02 * plant.rated_w + 10.0;
@@ -128,28 +132,37 @@ fn stated_w(case: &Case, plant: &Plant, at: Stamp) -> Option<f64> {
     crate::evidence::switching::watts(mark.value.as_deref()?).map(f64::abs)
 }
 
+/// The times before and after a plant's mark that no switching of a load disturbs, in s.
+fn around(case: &Case, at: f64, origin: Stamp) -> [(f64, f64); 2] {
+    let loads = case.marks.iter().filter(|mark| matches!(mark.kind, MarkKind::LoadOn | MarkKind::LoadOff));
+    let (mut before, mut after) = ((at - AROUND_S, at - 1.0), (at + 3.0, at + 3.0 + AROUND_S));
+    for time in loads.map(|mark| mark.at.seconds_since(origin)) {
+        if time <= at {
+            before.0 = before.0.max(time + 3.0);
+        } else {
+            after.1 = after.1.min(time - 2.0);
+        }
+    }
+    [before, after]
+}
+
 /// Change of the power of all channels together over a mark, with its standard uncertainty.
-fn total_change(channels: &[Channel], at: f64) -> Option<(f64, f64)> {
+fn total_change(channels: &[Channel], around: [(f64, f64); 2]) -> Option<(f64, f64)> {
     let (mut value, mut square) = (0.0, 0.0);
     for channel in channels {
-        let (change, standard) = change_around(&channel.active, at)?;
+        let (change, standard) = change_around(&channel.active, around)?;
         value += change;
         square += standard * standard;
     }
     (!channels.is_empty()).then_some((value, square.sqrt()))
 }
 
-fn own_change(meter: &MeterCase, site: &crate::profile::Site, at: f64, origin: Stamp) -> Option<f64> {
-    let channels = crate::evidence::channel::channels(meter, site, origin);
-    total_change(&channels, at).map(|(change, _)| change)
-}
-
-fn change_around(trace: &Trace, at: f64) -> Option<(f64, f64)> {
-    let pick = |from: f64, to: f64| {
+fn change_around(trace: &Trace, [before, after]: [(f64, f64); 2]) -> Option<(f64, f64)> {
+    let pick = |(from, to): (f64, f64)| {
         let (first, last) = (trace.first_from(from)?, trace.last_by(to)?);
         (last >= first + 2).then(|| trace.values[first..=last].to_vec())
     };
-    let (before, after) = (pick(at - AROUND_S, at - 1.0)?, pick(at + 3.0, at + 3.0 + AROUND_S)?);
+    let (before, after) = (pick(before)?, pick(after)?);
     let median = crate::base::uncertain::median;
     let scatter = crate::base::uncertain::robust_deviation;
     Some((median(&after) - median(&before), libm::hypot(scatter(&before), scatter(&after)) / 2.0))

@@ -99,6 +99,9 @@ fn open(name: &str, decision: &Decision) -> String {
         }
         Why::GainOpen => "its gain lies outside 0.8 to 1.25, and its uncertainty reaches inside",
         Why::CommonFactor => "all channels are off by one factor, which can be the load as well as the ratio",
+        Why::Level => {
+            "its power has, with the plant idle, the sign of export, and its steps say otherwise: marks the wrong way round, or a plant nobody named"
+        }
         Why::GainsApart => {
             "the same load moves another channel by another share of itself, so one of them is wrong"
         }
@@ -187,6 +190,9 @@ pub(super) fn next(
                 "Switch a second load of another power on {line}: it tells a wrong ratio from a wrong figure for the load."
             )]
         }
+        (Status::Ambiguous, Why::Level) => vec![
+            "Check that each mark says what the load did, and name every plant in the site file, then test again.".to_owned(),
+        ],
         (Status::Ambiguous, Why::GainsApart) => vec![
             "Switch one load on each phase in turn, at the same voltage, and look at ratios and at what each CT encloses.".to_owned(),
         ],
