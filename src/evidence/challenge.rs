@@ -148,7 +148,7 @@ impl Scene<'_> {
 /// The marked steps of loads within the window.
 pub fn load_steps(scene: &Scene<'_>) -> Vec<LoadStep> {
     let marks = scene.load_marks();
-    let mut steps = Vec::new();
+    let mut steps: Vec<LoadStep> = Vec::new();
     for (index, mark) in marks.iter().enumerate() {
         let t = scene.seconds(mark.at);
         if !scene.holds(t) {
@@ -158,12 +158,18 @@ pub fn load_steps(scene: &Scene<'_>) -> Vec<LoadStep> {
         let before = index
             .checked_sub(1)
             .map_or(f64::NEG_INFINITY, |before| f64::midpoint(scene.seconds(marks[before].at), t));
-        let after = marks.get(index + 1).map_or(f64::INFINITY, |after| scene.seconds(after.at));
+        // A switch may come a little before its mark.
+        let after =
+            marks.get(index + 1).map_or(f64::INFINITY, |after| t + 0.85 * (scene.seconds(after.at) - t));
         let size_w = size_of(&scene.case.site.loads, mark);
         let least = size_w.map(|(size, _)| size);
         let edge =
             edge_at(scene.channel, t, (before, after), least, scene.noise_w, scene.lag_s).filter(|edge| {
-                scene.holds(edge.at) && size_w.is_none_or(|(size, _)| edge.step_w.abs() >= SEEN_SHARE * size)
+                let last = steps.last().and_then(|step| step.edge);
+                let taken = last.is_some_and(|last| edge.first <= last.first);
+                scene.holds(edge.at)
+                    && !taken
+                    && size_w.is_none_or(|(size, _)| edge.step_w.abs() >= SEEN_SHARE * size)
             });
         steps.push(LoadStep {
             mark: mark.at,

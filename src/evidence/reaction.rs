@@ -61,8 +61,10 @@ pub fn edge_at(
         }
         index += 1;
     }
-    let largest = edges.iter().fold(0.0_f64, |largest, edge| largest.max(edge.step_w.abs()));
-    edges.into_iter().find(|edge| edge.step_w.abs() >= 0.5 * largest)
+    // What is larger than the load is more than the load: the control's answer and the next switch in one.
+    let most = size_w.map_or(f64::INFINITY, |size| 1.3 * size);
+    let largest = edges.iter().fold(0.0_f64, |largest, edge| largest.max(edge.step_w.abs().min(most)));
+    edges.into_iter().find(|edge| edge.step_w.abs() >= 0.5 * largest && edge.at >= from)
 }
 
 /// Whether a step is under way at a reading: where it began, and the level before it. Only a step from a level that stood
@@ -86,8 +88,8 @@ fn starts_at(channel: &Channel, index: usize, least: f64, lag_s: f64) -> Option<
     (begun * gone > 0.0 && gone.abs() > begun.abs() && gone.abs() > least).then_some((index - 1, before_w))
 }
 
-/// A step must stand out of the scatter and be a tenth of the load, where that is known.
-fn threshold(channel: &Channel, size_w: Option<f64>, noise_w: f64) -> f64 {
+/// What a step must be beyond, in W: out of the scatter, and a tenth of the load where that is known.
+pub fn threshold(channel: &Channel, size_w: Option<f64>, noise_w: f64) -> f64 {
     (6.0 * noise_w).max(3.0 * channel.resolution_w).max(0.1 * size_w.unwrap_or(0.0)).max(20.0)
 }
 
@@ -100,8 +102,9 @@ fn follow(channel: &Channel, first: usize, before_w: f64, lag_s: f64) -> (usize,
     while index < channel.at.len() {
         let gone = sign * (channel.active_w[index] - before_w);
         let so_far = sign * (channel.active_w[farthest] - before_w);
-        // Turned back, or took longer than the meter's own blur: what follows is something else.
-        if gone < 0.7 * so_far || (channel.at[index] > until && gone < 1.1 * so_far) {
+        // Turned back, stood still, or took longer than the meter's own blur: what follows is something else.
+        let stood = index >= farthest + 2 && channel.at[index] - channel.at[farthest] > lag_s;
+        if gone < 0.7 * so_far || stood || (channel.at[index] > until && gone < 1.1 * so_far) {
             break;
         }
         if gone > so_far {

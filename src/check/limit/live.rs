@@ -7,10 +7,12 @@ use super::options::LimitOptions;
 use super::rules::limit_w;
 use super::words::{seconds, watts};
 use crate::base::Stamp;
+use crate::base::uncertain::median;
 use crate::check::Verdict;
 use crate::evidence::case::Case;
 use crate::evidence::mean::Line;
 use crate::evidence::power::Channel;
+use crate::evidence::reaction::threshold;
 use crate::profile::{Load, Per};
 
 /// How things stand in a window under way.
@@ -36,6 +38,8 @@ pub struct LiveView {
     pub broken: bool,
     /// The power has stood still for as long as a step needs to be told from it.
     pub still: bool,
+    /// How far readings stood apart that a step must be told from, in W.
+    restless_w: f64,
     /// What an excess must be beyond to count, in W.
     needed_w: f64,
     level_w: f64,
@@ -75,6 +79,7 @@ pub fn live_view(
     let above_s =
         running.fold(None, |most: Option<f64>, one| Some(most.map_or(one, |so_far| so_far.max(one))));
     let counted = bench.challenges.iter().filter(|one| one.counts()).count();
+    let restless_w = restless_w(channel, &bench);
     Some(LiveView {
         left_s: (end - now).seconds().max(0.0),
         power_w: Some(channel.active_w[last]),
@@ -87,7 +92,8 @@ pub fn live_view(
         excursions: (entries().filter(|one| one.certain).count(), entries().count()),
         challenges: (counted, limit.challenges.max(1) as usize),
         broken: finding.verdict == Verdict::Fail,
-        still: still(channel, &bench),
+        still: restless_w <= threshold(channel, None, bench.noise_w),
+        restless_w,
         needed_w: (5.0 * expanded_w).max(0.1 * case.site.rated_w()),
         level_w,
         recent: recent(channel, t),
@@ -108,17 +114,18 @@ fn tightest(bench: &Bench<'_>) -> Option<(f64, f64)> {
     of(Per::Total).or_else(|| of(Per::Phase))
 }
 
-/// Three readings at least, and as many as lag and a second hold, within what counts as scatter.
-fn still(channel: &Channel, bench: &Bench<'_>) -> bool {
-    let Some(last) = channel.at.last() else { return false };
-    let from = last - 1.2 * bench.timing.lag_s() - 1.0;
+/// How far the newest readings stand from their middle, over the time a step is told from: three readings at least, and
+/// as many as the lag holds.
+fn restless_w(channel: &Channel, bench: &Bench<'_>) -> f64 {
+    let Some(last) = channel.at.last() else { return f64::INFINITY };
+    let from = last - 1.2 * bench.timing.lag_s();
     let first = channel.at.partition_point(|at| *at < from).min(channel.at.len().saturating_sub(3));
     let values = &channel.active_w[first..];
-    let low = values.iter().fold(f64::INFINITY, |low, value| low.min(*value));
-    let high = values.iter().fold(f64::NEG_INFINITY, |high, value| high.max(*value));
-    let smallest = bench.case.site.loads.iter().map(|load| load.power_w).reduce(f64::min).unwrap_or(0.0);
-    let band = (6.0 * bench.noise_w).max(3.0 * channel.resolution_w).max(0.05 * smallest).max(20.0);
-    values.len() >= 3 && high - low <= band
+    if values.len() < 3 {
+        return f64::INFINITY;
+    }
+    let middle = median(values);
+    values.iter().fold(0.0, |most, value| (value - middle).abs().max(most))
 }
 
 fn recent(channel: &Channel, now: f64) -> Vec<(f64, f64)> {
@@ -143,7 +150,12 @@ impl LiveView {
                 watts(self.needed_w)
             ));
         }
-        if self.still { Ok(()) } else { Err("the power has not settled yet".to_owned()) }
+        // Half of what a step of this load must stand out by (`evidence::reaction`).
+        if self.still || self.restless_w <= 0.05 * load.power_w {
+            Ok(())
+        } else {
+            Err("the power has not settled yet".to_owned())
+        }
     }
 
     /// One line, up to about 95 characters.
