@@ -21,9 +21,10 @@ use self::hypothesis::Level;
 use self::measure::{Bench, Measured};
 use super::verdict::{Finding, Verdict};
 use crate::base::{Phase, Span, Stamp};
+use crate::evidence::hands_free::patterns;
 use crate::evidence::step::Kind;
 use crate::evidence::step::consensus::find;
-use crate::evidence::switching::switchings;
+use crate::evidence::switching::{LoadTest, switchings};
 use crate::evidence::{Case, MeterCase};
 use crate::profile::MeterRole;
 use crate::record::MarkKind;
@@ -85,7 +86,8 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
     let origin = case.span.map_or(Stamp::from_nanos(0), |span| span.0);
     let bench = Bench::new(meter, &case.site, origin);
     let switchings = switchings(&case.marks, &case.site, origin);
-    let measured = bench.measure_all(switchings.tests);
+    let unmarked = options.hands_free && switchings.tests.is_empty();
+    let measured = if unmarked { hands_free(&bench, origin) } else { bench.measure_all(switchings.tests) };
     let sign = sign::sign(case, &bench, &measured);
     let tests = weighed(case, &bench, &measured);
     let (subjects, alone) = subjects(&bench);
@@ -109,9 +111,30 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
         decisions: &decisions,
         sign: &sign,
         unusable: &switchings.unusable,
+        unmarked,
     };
     let finding = story.tell();
     Judged { finding, measured }
+}
+
+/// Tests of switchings that nobody marked. The first switching found is taken for an "on" unless the voltage rose with it.
+fn hands_free(bench: &Bench<'_>, origin: Stamp) -> Vec<Measured> {
+    let tests = patterns(&bench.board, &bench.site.loads, origin);
+    let again: Vec<LoadTest> = bench
+        .measure_all(tests)
+        .into_iter()
+        .map(|one| {
+            let mut test = one.test;
+            if one.marks_contradicted {
+                // It was on when the record began: the first switching is an "off", and belongs to no pair.
+                for switch in &mut test.switches {
+                    switch.on = !switch.on;
+                }
+            }
+            test
+        })
+        .collect();
+    bench.measure_all(again)
 }
 
 /// One subject for each channel; for a total that stands for several phases, one for each phase.

@@ -8,6 +8,7 @@ pub mod channel;
 pub mod coverage;
 pub mod energy;
 pub mod excursion;
+pub mod hands_free;
 #[cfg(test)]
 pub(crate) mod made;
 pub mod mean;

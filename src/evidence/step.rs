@@ -111,6 +111,22 @@ impl Board {
         self.lanes.iter().position(|lane| lane.channel == channel && lane.kind == kind)
     }
 
+    /// Time of the first value of any lane, in s.
+    pub fn first_s(&self) -> Option<f64> {
+        self.lanes.iter().filter_map(|lane| lane.data.trace.times.first().copied()).min_by(f64::total_cmp)
+    }
+
+    /// Time of the last value of any lane, in s.
+    pub fn last_s(&self) -> Option<f64> {
+        self.lanes.iter().filter_map(|lane| lane.data.trace.times.last().copied()).max_by(f64::total_cmp)
+    }
+
+    /// The largest change of any power in an event, in W or var.
+    pub fn size(&self, event: &consensus::Event) -> f64 {
+        let powers = self.lanes.iter().zip(&event.deltas).filter(|(lane, _)| lane.kind != Kind::Voltage);
+        powers.filter_map(|(_, delta)| *delta).fold(0.0, |most, delta| most.max(delta.value.abs()))
+    }
+
     /// The change of a lane over the times from `from_s` (last value before) to `to_s` (first value after).
     pub fn delta(&self, lane: usize, from_s: f64, to_s: f64) -> Option<Delta> {
         let data = &self.lanes.get(lane)?.data;

@@ -10,6 +10,7 @@
 
 mod adversarial;
 mod assignments;
+mod hands_free;
 mod meter;
 mod random;
 mod scene;

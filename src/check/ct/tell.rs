@@ -2,6 +2,7 @@
 
 use super::body::{CtBody, CtFault, Position, SignFinding, Status};
 use super::decide::{Decision, Subject, Trust, Weighed, Why};
+use super::gain::{GAIN_FROM, GAIN_TO};
 use super::measure::Bench;
 use super::plant::{Seen, seen};
 use super::words;
@@ -20,6 +21,8 @@ pub(super) struct Story<'a> {
     pub(super) decisions: &'a [Decision],
     pub(super) sign: &'a SignFinding,
     pub(super) unusable: &'a [String],
+    /// Nobody marked the switchings: they were found.
+    pub(super) unmarked: bool,
 }
 
 /// The number at the head of a value typed in: `8.9`, `8.9 A`.
@@ -74,6 +77,7 @@ impl Story<'_> {
         let verdict = match super::verdict(self.decisions) {
             _ if !outside.is_empty() => Verdict::Fail,
             Verdict::Pass if !forbidden.is_empty() => Verdict::Inconclusive,
+            Verdict::Fail if self.unmarked && !self.beyond_doubt() => Verdict::Inconclusive,
             other => other,
         };
         let mut reasons: Vec<String> = outside
@@ -114,6 +118,20 @@ impl Story<'_> {
         }
     }
 
+    /// Without marks a motor can look like a load on another phase. What no consuming load does on a right channel is to take
+    /// the voltage down and the power with it.
+    fn beyond_doubt(&self) -> bool {
+        self.decisions.iter().zip(self.subjects).any(|(decision, subject)| {
+            let test = decision.shown.map(|index| self.tests[index].measured);
+            let falls = test.is_some_and(|one| {
+                one.dipped
+                    && one.responses[subject.channel].is_some_and(|response| response.active.value < 0.0)
+            });
+            let sized = decision.gain.is_some_and(|(gain, _)| (GAIN_FROM..=GAIN_TO).contains(&gain));
+            decision.status == Status::Faulty && falls && sized
+        })
+    }
+
     fn name(&self, subject: &Subject) -> String {
         let phase = Phase::LINES[subject.line];
         if self.alone {
@@ -152,7 +170,11 @@ impl Story<'_> {
             list.push(format!("{} gave no reading of active power.", self.bench.meter.meter.name));
         }
         if self.tests.is_empty() && verdict == Verdict::Inconclusive {
-            list.push("No known load was marked as switched.".to_owned());
+            list.push(if self.unmarked {
+                "No pattern of a known load, on and off in turn at least three times, was found.".to_owned()
+            } else {
+                "No known load was marked as switched.".to_owned()
+            });
         }
         for index in order {
             let decision = &self.decisions[index];
@@ -179,6 +201,14 @@ impl Story<'_> {
                 "The line was shared with another master: such a check never passes.".to_owned(),
                 "Test again with this program as the only master, or listen to the other one with --listen."
                     .to_owned(),
+            ));
+        }
+        let voltage_shows = !self.tests.is_empty()
+            && self.tests.iter().all(|test| test.measured.dipped && !test.measured.marks_contradicted);
+        if self.unmarked && !voltage_shows {
+            list.push((
+                "Marks are missing, and no voltage shows which switchings were \"on\": what was found may be another load's.".to_owned(),
+                "Mark the switchings, or add the voltages to the profile.".to_owned(),
             ));
         }
         for load in position.iter().filter(|entry| entry.seen == Some(false)) {

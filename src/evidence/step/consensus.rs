@@ -288,6 +288,14 @@ fn closer(
     best.map(|(_, event)| event)
 }
 
+/// Whether an event repeats another in every power that matters to it, with this sign.
+pub fn alike(board: &Board, reference: &Event, event: &Event, sign: f64) -> bool {
+    let lanes: Vec<usize> =
+        (0..board.lanes.len()).filter(|lane| board.lanes[*lane].kind != Kind::Voltage).collect();
+    candidate(reference, 1.0, &lanes, 0.0)
+        .is_some_and(|candidate| likeness(&candidate, event, sign, &lanes) > 0.0)
+}
+
 /// How well an event repeats the candidate: 0 not at all, 1 exactly. Only lanes that matter to the candidate are compared: a
 /// fridge on another phase at the same instant takes nothing away.
 pub(super) fn likeness(candidate: &Candidate, event: &Event, sign: f64, lanes: &[usize]) -> f64 {
