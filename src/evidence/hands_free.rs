@@ -78,7 +78,7 @@ fn in_turn(board: &Board, all: &[Event], taken: &[bool], seed: usize) -> Vec<(us
         if !follows {
             run.clear();
         }
-        let on = run.len() % 2 == 0;
+        let on = run.len().is_multiple_of(2);
         run.push((index, on));
         with = Some((way, at));
         if run.len() > best.len() {
