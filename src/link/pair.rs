@@ -169,8 +169,12 @@ impl Line {
             return false;
         };
         let waiting = self.waiting.remove(place);
-        self.times.learn(self.times.took(waiting.at, waiting.end, frame.at));
+        let took = self.times.took(waiting.at, waiting.end, frame.at);
+        self.times.learn(took);
         let suspect = self.owed.answered(unit, &waiting.pdu, waiting.end, pdu);
+        if !suspect {
+            self.times.learn_usual(took);
+        }
         self.owed.heard(frame.at, end);
         let outcome = match *pdu {
             [function, code] if function >= 0x80 => {

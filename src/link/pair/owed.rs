@@ -4,8 +4,8 @@
 //! What is owed is written off, and later answers are believed again, when
 //! - it comes, as an answer that nobody waits for;
 //! - the unit answers a question that was certainly asked later: units answer in order, so it would have come before;
-//! - the line brings nothing for a second, and three times the worst answer so far;
-//! - two cycles end clean: an answer with nothing but silence behind it, for three times the worst answer.
+//! - the line brings nothing for ten seconds, and three times the worst answer so far;
+//! - two cycles end clean: an answer with nothing but silence behind it, for three times what answers usually take.
 //!
 //! The same question asked again is not at risk: whichever answer comes, it is about the same registers.
 

@@ -17,12 +17,14 @@ pub(super) struct Times {
     /// Whether `character` is known.
     known: bool,
     worst: Option<Span>,
+    /// The slowest of the answers that are beyond doubt.
+    usual: Option<Span>,
 }
 
 impl Times {
     pub(super) fn new(line: &LineInfo) -> Self {
         if line.medium == Medium::Tcp {
-            return Self { character: Span::ZERO, known: true, worst: None };
+            return Self { character: Span::ZERO, known: true, worst: None, usual: None };
         }
         // ten bits (8N1), as the capture does not tell parity; with eleven a question takes a character less than 1 ms
         // longer at 9600 baud
@@ -31,6 +33,7 @@ impl Times {
             character: Span::from_nanos(10_000_000_000 / i64::from(baud)),
             known: line.baud.is_some(),
             worst: None,
+            usual: None,
         }
     }
 
@@ -55,15 +58,23 @@ impl Times {
         self.worst = self.worst.max(Some(latency.min(SLOWEST)));
     }
 
-    /// Silence after which nothing owed will come: three times the worst answer so far, at least a second; three
-    /// seconds before anything was seen.
-    pub(super) fn silence(&self) -> Span {
-        self.times_worst(3).max(Span::from_millis(1000))
+    /// An answer beyond doubt took so long.
+    pub(super) fn learn_usual(&mut self, latency: Span) {
+        self.usual = self.usual.max(Some(latency.min(SLOWEST)));
     }
 
-    /// Silence after an answer that counts as the clean end of a cycle.
+    /// Silence after which nothing owed will come: three times the worst answer so far, at least ten seconds, since a
+    /// gateway may keep a question that long before its unit gets it.
+    pub(super) fn silence(&self) -> Span {
+        self.times_worst(3).max(SLOWEST)
+    }
+
+    /// Silence after an answer that counts as the clean end of a cycle: three times what answers usually take, for a unit
+    /// goes on at once with a question that waits. What once came late is no measure: after it, no cycle of a second
+    /// would ever be clean.
     pub(super) fn pause(&self) -> Span {
-        self.times_worst(3).max(Span::from_millis(100))
+        let usual = self.usual.or(self.worst).unwrap_or(Span::from_millis(1000));
+        (usual * 3).max(Span::from_millis(100))
     }
 
     /// How long a question on TCP waits.
