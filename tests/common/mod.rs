@@ -4,6 +4,7 @@
 #![allow(unreachable_pub, reason = "shared by test files")]
 
 pub mod commands;
+pub mod crc;
 pub mod session;
 
 use std::collections::VecDeque;
@@ -11,6 +12,7 @@ use std::os::fd::OwnedFd;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+pub use crc::{crc, rtu};
 use rustix::event::{PollFd, PollFlags};
 use rustix::pty::OpenptFlags;
 
@@ -25,25 +27,6 @@ pub fn pty() -> (OwnedFd, String) {
     termios.make_raw();
     rustix::termios::tcsetattr(&far, rustix::termios::OptionalActions::Now, &termios).expect("raw");
     (far, name)
-}
-
-/// CRC-16 as MODBUS over Serial Line V1.02, 6.2.2 describes it; the tests' own.
-pub fn crc(bytes: &[u8]) -> [u8; 2] {
-    let mut sum = 0xffff_u16;
-    for byte in bytes {
-        sum ^= u16::from(*byte);
-        for _ in 0..8 {
-            sum = if sum & 1 == 1 { (sum >> 1) ^ 0xa001 } else { sum >> 1 };
-        }
-    }
-    sum.to_le_bytes()
-}
-
-/// Address, function and data with their CRC.
-pub fn rtu(bytes: &[u8]) -> Vec<u8> {
-    let mut frame = bytes.to_vec();
-    frame.extend(crc(bytes));
-    frame
 }
 
 /// What register `address` of a function holds on the invented meter: every register says where it is.
