@@ -20,8 +20,8 @@ FLIPPED = ("active_power", "reactive_power")
 
 
 def captures():
-    """Serial captures of our own format, with the profile of their single meter inside."""
-    for path in sorted([*(ROOT / "captures").glob("*.pcapng"), *(ROOT / "tests/samples").glob("*/case.pcapng")]):
+    """Captures that we wrote, serial and TCP, with the profile of their single meter inside."""
+    for path in sorted((ROOT / "captures").glob("*.pcapng")):
         marks = list(journal(path))
         profiles = [mark for mark in marks if mark.get("WATTWARD_MARK") == "profile"]
         if len(profiles) == 1:
@@ -83,13 +83,16 @@ class Dissection(unittest.TestCase):
         seen = 0
         for path, _ in captures():
             with self.subTest(path=path.parent.name + "/" + path.name):
-                rows = tshark(path, "frame.protocols", "modbus.func_code", "_ws.malformed", "mbrtu.crc16.status")
-                frames = [row for row in rows if "journal" not in row[0]]
+                rows = tshark(path, "frame.protocols", "modbus.func_code", "_ws.malformed", "mbrtu.crc16.status",
+                              "frame.packet_flags_crc_error")
+                # What we flag as damaged or as no frame is none.
+                frames = [row for row in rows if "journal" not in row[0] and row[4] not in ("1", "True")]
                 for row in frames:
-                    self.assertIn("mbrtu", row[0])
+                    self.assertRegex(row[0], "(mbrtu|mbtcp):modbus$")
                     self.assertNotEqual(row[1], "", f"no function code in {row}")
                     self.assertEqual(row[2], "", f"malformed: {row}")
-                    self.assertEqual(row[3], "1", f"tshark holds the checksum for wrong: {row}")
+                    if "mbrtu" in row[0]:
+                        self.assertEqual(row[3], "1", f"tshark holds the checksum for wrong: {row}")
                 seen += len(frames)
         self.assertGreater(seen, 1000)
 
