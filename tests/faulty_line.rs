@@ -6,6 +6,7 @@
 #![expect(clippy::panic, reason = "a test may stop where it stands")]
 
 #[path = "common/crc.rs"]
+#[expect(unreachable_pub, reason = "shared by test files")]
 mod crc;
 
 use std::collections::{BTreeMap, VecDeque};
