@@ -6,6 +6,7 @@
 mod chance;
 pub mod consensus;
 pub mod estimate;
+pub mod split;
 
 use crate::base::uncertain::{combine, effective_count, variance};
 use crate::evidence::channel::Channel;

@@ -67,6 +67,15 @@ fn a_step_by_another_load_at_the_marks_passes_nothing() {
     assert_eq!(seeds, Vec::<u64>::new());
 }
 
+pub(crate) fn swapped(seed: u64) -> Scene {
+    let mut random = Random::new(seed ^ 0x0BAD_5EED);
+    let mut scene = Scene { marks_swapped: true, ..scene(&mut random, seed) };
+    for wire in &mut scene.house.wires {
+        wire.reversed = true;
+    }
+    scene
+}
+
 #[test]
 fn marks_the_wrong_way_round_pass_no_reversed_ct() {
     let seeds = passed(40, |random, seed| {

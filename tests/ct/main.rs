@@ -15,4 +15,5 @@ mod meter;
 mod random;
 mod scene;
 mod sweep;
+mod variants;
 mod world;

@@ -57,6 +57,7 @@ impl Scene {
             wires: (0..phases).map(Wire::right).collect(),
             extra: Vec::new(),
             base_w: 250.0,
+            load_tan: 0.0,
             unseen: false,
             rhythm: None,
         };
@@ -178,7 +179,11 @@ impl Scene {
                 }
                 let said = now + self.delay.0 + self.delay.1 * random.normal();
                 if !random.happens(self.forget) {
-                    let word = ["L1", "L2", "L3"][line];
+                    let word = match line {
+                        0..3 => ["L1", "L2", "L3"][line],
+                        10..13 => ["L1-L2", "L2-L3", "L3-L1"][line - 10],
+                        _ => "L1+L2+L3",
+                    };
                     let phase = self.says_phase.then_some(word);
                     marks.push(load_mark(said, on != self.marks_swapped, "heater", self.load_w, phase));
                 }
@@ -194,17 +199,27 @@ impl Scene {
         Played { case, instants, scene: self }
     }
 
+    fn load_text(&self) -> String {
+        let tan = self.house.load_tan;
+        if tan == 0.0 {
+            return "resistive = true".to_owned();
+        }
+        let factor = 1.0 / (1.0 + tan * tan).sqrt();
+        format!("resistive = false\npower_factor = {factor}\nleading = {}", tan < 0.0)
+    }
+
     pub(crate) fn site_text(&self) -> String {
         let plant = self.plant.map_or_else(String::new, |(storage, rated)| {
             format!("[[plant]]\nname = \"roof\"\nrated_W = {rated}\nstorage = {storage}\n")
         });
         format!(
-            "[site]\nname = \"Invented\"\nphases = {}\nnominal_V = {}\n[[meter]]\nname = \"connection\"\nrole = \"steering\"\nprofile = \"meter.toml\"\nline = {{ serial = \"/dev/ttyUSB0\" }}\nclass = \"{}\"\n{plant}[[load]]\nname = \"heater\"\npower_W = {}\nrated_V = {}\nresistive = true\ntolerance = {}\n",
+            "[site]\nname = \"Invented\"\nphases = {}\nnominal_V = {}\n[[meter]]\nname = \"connection\"\nrole = \"steering\"\nprofile = \"meter.toml\"\nline = {{ serial = \"/dev/ttyUSB0\" }}\nclass = \"{}\"\n{plant}[[load]]\nname = \"heater\"\npower_W = {}\nrated_V = {}\n{}\ntolerance = {}\n",
             self.house.phases,
             self.house.nominal,
             self.meter.class,
             self.load_w,
             self.rated_v,
+            self.load_text(),
             self.tolerance
         )
     }

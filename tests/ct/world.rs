@@ -75,6 +75,8 @@ pub(crate) struct House {
     /// Extra load steps that keep time with something: (s, line, W).
     pub(crate) extra: Vec<(f64, usize, f64)>,
     pub(crate) base_w: f64,
+    /// Reactive over active power of the test load; one that is not resistive keeps its power whatever the voltage.
+    pub(crate) load_tan: f64,
     /// The test load hangs on the grid side of the CTs: it pulls the voltage down and no channel sees it.
     pub(crate) unseen: bool,
     /// A plant that goes up and down with a period: (line, W, period s, ramp s).
@@ -103,6 +105,26 @@ impl House {
             (3, 1) => (-0.5, -h * flip),
             (3, 2) => (-0.5, h * flip),
             _ => (1.0, 0.0),
+        }
+    }
+
+    /// Puts the test load on a place: a line (0 to 2), between two lines (10 to 12: L1-L2, L2-L3, L3-L1), on all three (20).
+    fn put(&self, test: &mut [C], place: usize, watts: f64) {
+        let load = (watts, watts * self.load_tan);
+        match place {
+            0..3 => test[place] = load,
+            10..13 => {
+                let (from, to) = (place - 10, (place - 9) % self.phases);
+                let (a, b) = (self.angle(from), self.angle(to));
+                let across = (a.0 - b.0, a.1 - b.1);
+                let size = across.0 * across.0 + across.1 * across.1;
+                // S / (Va − Vb), and each line's share is its voltage times that.
+                let current = mul(load, (across.0 / size, -across.1 / size));
+                test[from] = mul(a, current);
+                let share = mul(b, current);
+                test[to] = (-share.0, -share.1);
+            }
+            _ => test.fill((load.0 / 3.0, load.1 / 3.0)),
         }
     }
 
@@ -136,14 +158,14 @@ impl House {
         let mut cloud = 0.6;
         let mut shown: Vec<f64> = Vec::with_capacity(count);
         let mut battery_w = 0.0_f64;
-        let mut test = vec![0.0; self.phases];
+        let mut test = vec![(0.0, 0.0); self.phases];
         let (mut coming, mut strange) = (0, 0);
         let mut instants = Vec::with_capacity(count);
         for index in 0..count {
             let now = index as f64 * STEP_S;
             while coming < self.switchings.len() && self.switchings[coming].at <= now {
                 let switching = self.switchings[coming];
-                test[switching.line] = if switching.on { switching.watts } else { 0.0 };
+                self.put(&mut test, switching.line, if switching.on { switching.watts } else { 0.0 });
                 coming += 1;
             }
             while strange < self.extra.len() && self.extra[strange].0 <= now {
@@ -187,7 +209,7 @@ impl House {
                 battery_w = battery_w.clamp(-battery.rated_w, battery.rated_w);
                 plant[battery.line] += battery_w;
             }
-            let powers = |test: &[f64]| -> (Vec<C>, Vec<f64>) {
+            let powers = |test: &[C]| -> (Vec<C>, Vec<f64>) {
                 let seen = if self.unseen { 0.0 } else { 1.0 };
                 (0..self.phases)
                     .map(|line| {
@@ -202,28 +224,34 @@ impl House {
                         let mut volts = source;
                         let mut total = (0.0, 0.0);
                         let mut hidden = 0.0;
+                        let heats = self.load_tan == 0.0;
+                        let ratio = |volts: f64| {
+                            if heats {
+                                (volts / self.load_rated_v) * (volts / self.load_rated_v)
+                            } else {
+                                1.0
+                            }
+                        };
                         for _ in 0..3 {
-                            let heat = test[line] * (volts / self.load_rated_v) * (volts / self.load_rated_v);
+                            let factor = ratio(volts);
+                            let (heat, swing) = (test[line].0 * factor, test[line].1 * factor);
                             let follow = 1.0
                                 + resistive[line] * ((volts / self.nominal) * (volts / self.nominal) - 1.0);
                             let part = base[line].0.max(0.0) * (follow - 1.0);
-                            total = (still.0 + part + heat, still.1);
+                            total = (still.0 + part + heat, still.1 + swing);
                             volts = source - self.supply_ohm * total.0 / volts.max(1.0);
                         }
-                        hidden += (1.0 - seen)
-                            * test[line]
-                            * (volts / self.load_rated_v)
-                            * (volts / self.load_rated_v);
+                        hidden += (1.0 - seen) * test[line].0 * ratio(volts);
                         ((total.0 - hidden, total.1), volts)
                     })
                     .unzip()
             };
             let (now_powers, volts) = powers(&test);
-            let flipped: Vec<f64> = match coming.checked_sub(1) {
+            let flipped: Vec<C> = match coming.checked_sub(1) {
                 Some(last) => {
                     let switching = self.switchings[last];
                     let mut flipped = test.clone();
-                    flipped[switching.line] = if switching.on { 0.0 } else { switching.watts };
+                    self.put(&mut flipped, switching.line, if switching.on { 0.0 } else { switching.watts });
                     flipped
                 }
                 None => test.clone(),

@@ -3,7 +3,7 @@
 use super::body::{CtFault, Status};
 use super::gain::{GAIN_FROM, GAIN_TO, common_factor, gain, is_outside, ratio, unlike};
 use super::hypothesis::{ChannelPosterior, Level, Observation, Problem, Trial, weigh};
-use super::measure::{Measured, Response, fell};
+use super::measure::{Measured, fell};
 use super::network::draws_in;
 use crate::base::uncertain::combine;
 use crate::profile::Placement;
@@ -167,20 +167,32 @@ fn is_own(test: &Weighed<'_>, subject: &Subject, alone: bool) -> bool {
     match test.measured.test.placement {
         Some(placement @ Placement::Line(_)) => draws_in(placement, subject.line),
         Some(placement) => !alone && draws_in(placement, subject.line),
-        None => !alone && moves_most(test, subject),
+        None => {
+            !alone
+                && test
+                    .measured
+                    .fallen()
+                    .map_or_else(|| moves_most(test, subject), |line| line == subject.line)
+        }
     }
 }
 
+/// How much of a load this subject's channel shows.
+fn moved(test: &Weighed<'_>, subject: &Subject) -> f64 {
+    test.measured.responses.get(subject.channel).copied().flatten().map_or(0.0, |response| {
+        libm::hypot(response.active.value, response.reactive.unwrap_or_default().value)
+            / test.measured.draw.apparent_va().max(1.0)
+    })
+}
+
+/// A channel that shows less than this of a load of unknown place is not told to be moved by it (ours).
+const MOVES: f64 = 0.2;
+
 fn moves_most(test: &Weighed<'_>, subject: &Subject) -> bool {
-    let size = |response: &Option<Response>| {
-        response.as_ref().map_or(0.0, |response| {
-            libm::hypot(response.active.value, response.reactive.unwrap_or_default().value)
-        })
-    };
-    let list = &test.measured.responses;
-    let own = list.get(subject.channel).map_or(0.0, size);
-    own > 0.2 * test.measured.draw.apparent_va()
-        && list.iter().enumerate().all(|(index, other)| index == subject.channel || size(other) < own)
+    let own = moved(test, subject);
+    let others = (0..test.measured.responses.len()).filter(|channel| *channel != subject.channel);
+    own > MOVES
+        && others.into_iter().all(|channel| moved(test, &Subject { channel, line: subject.line }) < own)
 }
 
 fn one(
@@ -200,11 +212,17 @@ fn one(
     let forward = posterior.of(|connection| !connection.reversed && connection.conductors != 0);
     let claim = posterior.strange.max(posterior.mislabelled);
     // The load on the phase it senses, where that is another.
-    let seen_on: Vec<usize> = match senses {
-        Some(line) if line != subject.line && wrong > SURE => (0..tests.len())
-            .filter(|index| tests[*index].measured.test.placement.is_some_and(|place| draws_in(place, line)))
-            .collect(),
-        _ => own.clone(),
+    let encloses = posterior.best().map_or(0, |best| best.conductors);
+    let seen_on: Vec<usize> = if wrong > SURE && encloses != 0 && encloses & (1 << subject.line) == 0 {
+        let reached = |place| (0..lines).any(|line| encloses & (1 << line) != 0 && draws_in(place, line));
+        (0..tests.len())
+            .filter(|index| match tests[*index].measured.test.placement {
+                Some(place) => reached(place),
+                None => moved(&tests[*index], subject) > MOVES,
+            })
+            .collect()
+    } else {
+        own.clone()
     };
     let mut decision = Decision {
         status: Status::Untested,

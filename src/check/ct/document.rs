@@ -1,8 +1,9 @@
 //! The `ct` part of the document out of a story.
 
-use super::body::{ChannelFinding, CtFault, OtherResponse, Position, Status, StepFound, StepValue};
+use super::body::{ChannelFinding, CtFault, Expected, OtherResponse, Position, Status, StepFound, StepValue};
 use super::decide::{Decision, Trust};
 use super::measure::Response;
+use super::network::Lines;
 use super::plant::Seen;
 use super::tell::Story;
 use crate::base::uncertain::expanded;
@@ -100,9 +101,25 @@ impl Story<'_> {
             confidence: confidence(decision.confidence),
             pairs: decision.pairs,
             step: decision.shown.and_then(response).map(step_value),
-            expected: decision.shown.map(|index| self.tests[index].measured.draw.into()),
+            expected: decision.shown.map(|index| self.expected(index, channel)),
             responses: others.collect(),
         }
+    }
+
+    /// What the load shown should have moved this channel by: its own share of a load on several lines.
+    fn expected(&self, test: usize, channel: usize) -> Expected {
+        let measured = self.tests[test].measured;
+        let draw = measured.draw;
+        let whole = (draw.active_w, draw.reactive_var);
+        let line = self.bench.channels[channel].phase.line_index();
+        let share = match (measured.test.placement, line) {
+            (Some(placement @ (Placement::Between(_) | Placement::Balanced)), Some(line)) => {
+                let lines = Lines { count: self.case.site.lines().len(), backwards: false };
+                lines.response(placement, whole, line, 1 << line)
+            }
+            _ => whole,
+        };
+        Expected { active_w: tenth(share.0), reactive_var: tenth(share.1) }
     }
 
     /// One finding for a total out of those on its phases: as bad as the worst.

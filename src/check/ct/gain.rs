@@ -13,6 +13,9 @@ pub const GAIN_FROM: f64 = 0.8;
 /// See [`GAIN_FROM`].
 pub const GAIN_TO: f64 = 1.25;
 
+/// A channel that shows less than this of the load does not move, and its gain says nothing of a ratio (ours).
+const MOVES: f64 = 0.05;
+
 /// Whether the whole interval lies outside what is right.
 pub fn is_outside(gain: f64, gain_u: f64) -> bool {
     gain + gain_u < GAIN_FROM || gain - gain_u > GAIN_TO
@@ -79,7 +82,9 @@ pub(super) fn gain(
 /// A factor that all channels share may be the load's: it takes a second load to say.
 pub(super) fn common_factor(subjects: &[Subject], tests: &[Weighed<'_>], decisions: &mut [Decision]) {
     let with_gain: Vec<usize> = (0..decisions.len())
-        .filter(|index| decisions[*index].gain.is_some() && decisions[*index].pairs > 0)
+        .filter(|index| {
+            decisions[*index].gain.is_some_and(|gain| gain.0 > MOVES) && decisions[*index].pairs > 0
+        })
         .collect();
     let off = |decision: &Decision| decision.faults.contains(&CtFault::WrongRatio);
     let gains: Vec<f64> =

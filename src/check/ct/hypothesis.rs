@@ -32,7 +32,7 @@ const BACKWARDS: f64 = 0.1;
 const DIP_ELSEWHERE: f64 = 1e-3;
 const NO_DIP: f64 = 1e-2;
 /// How much less probable a channel is whose power has, with the plant idle, the sign only generation would give it.
-const IMPOSSIBLE_LEVEL: f64 = 1e-5;
+const IMPOSSIBLE_LEVEL: f64 = 1e-12;
 
 /// What one channel did in one trial: values with the scale of what they may be off by.
 #[derive(Clone, Copy, Debug, PartialEq)]

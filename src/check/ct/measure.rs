@@ -1,11 +1,11 @@
 //! What each known load did to each channel, and what it should have done.
 
-use super::body::Expected;
 use crate::base::uncertain::{combine, coverage_factor, rectangular, resolution};
 use crate::base::{Phase, Quantity, Stamp};
 use crate::evidence::channel::Channel;
 use crate::evidence::step::consensus::{Consensus, at_marks, event, find, spikes, windows};
 use crate::evidence::step::estimate::{Step, step};
+use crate::evidence::step::split::parts;
 use crate::evidence::step::{Board, Kind};
 use crate::evidence::switching::LoadTest;
 use crate::evidence::trace::Trace;
@@ -41,13 +41,6 @@ impl Draw {
     /// Apparent power, in VA.
     pub fn apparent_va(self) -> f64 {
         libm::hypot(self.active_w, self.reactive_var)
-    }
-}
-
-impl From<Draw> for Expected {
-    fn from(draw: Draw) -> Self {
-        let round = |value: f64| (value * 10.0).round() / 10.0;
-        Self { active_w: round(draw.active_w), reactive_var: round(draw.reactive_var) + 0.0 }
     }
 }
 
@@ -106,6 +99,23 @@ pub struct Measured {
 }
 
 impl Measured {
+    /// The line whose voltage clearly fell, and no other's with it.
+    pub fn fallen(&self) -> Option<usize> {
+        let clear = |entry: &(f64, f64)| entry.0 > 5.0 * entry.1 && entry.0 > 0.03;
+        let (line, deepest) = self
+            .falls
+            .iter()
+            .enumerate()
+            .filter_map(|(line, entry)| Some((line, entry.as_ref().copied()?)))
+            .max_by(|one, other| one.1.0.total_cmp(&other.1.0))?;
+        let alone = self
+            .falls
+            .iter()
+            .enumerate()
+            .all(|(other, entry)| other == line || entry.is_none_or(|entry| entry.0 < 0.5 * deepest.0));
+        (clear(&deepest) && alone && self.falls.len() > 1).then_some(line)
+    }
+
     /// Whether the edges can be believed: found in the power, and not by chance.
     pub fn shown(&self) -> bool {
         self.consensus.found && self.consensus.chance < CHANCE
@@ -160,6 +170,22 @@ impl<'a> Bench<'a> {
     /// Measures every load.
     pub fn measure_all(&self, tests: Vec<LoadTest>) -> Vec<Measured> {
         let marked: Vec<(f64, f64)> = tests.iter().flat_map(|test| windows(&test.switches)).collect();
+        let carried = |test: &LoadTest| test.placement.is_none() && self.channels.len() > 1;
+        let tests: Vec<LoadTest> = tests
+            .into_iter()
+            .flat_map(|test| {
+                let least = (0.04 * test.load.power_w).max(15.0);
+                let parts = if carried(&test) {
+                    parts(&self.board, &test.switches, least)
+                } else {
+                    vec![test.switches.clone()]
+                };
+                parts
+                    .into_iter()
+                    .map(move |switches| LoadTest { switches, ..test.clone() })
+                    .collect::<Vec<LoadTest>>()
+            })
+            .collect();
         tests.into_iter().map(|test| self.measure(test, &marked)).collect()
     }
 
@@ -296,13 +322,14 @@ impl<'a> Bench<'a> {
                 Some((-found.value, found.standard * coverage_factor(found.freedom) / 2.0))
             })
             .collect();
-        let clear = |entry: &(f64, f64)| entry.0.abs() > 5.0 * entry.1 && entry.0.abs() > 0.03;
+        let clear = |entry: &(f64, f64), times: f64| entry.0.abs() > times * entry.1 && entry.0.abs() > 0.03;
         let known = || falls.iter().flatten().copied();
         let deepest = known().max_by(|one, other| one.0.total_cmp(&other.0));
         let highest = known().min_by(|one, other| one.0.total_cmp(&other.0));
-        let dipped = deepest.is_some_and(|entry| entry.0 > 0.0 && clear(&entry));
-        let rising = highest.filter(|entry| entry.0 < 0.0 && clear(entry));
-        // On other lines the neutral may lift the voltage a little; a rise larger than every fall is a contradiction.
+        let dipped = deepest.is_some_and(|entry| entry.0 > 0.0 && clear(&entry, 5.0));
+        // A doubt is enough for a contradiction, a fall has to be shown. On other lines the neutral may lift the voltage a
+        // little; a rise larger than every fall is none of that.
+        let rising = highest.filter(|entry| entry.0 < 0.0 && clear(entry, 3.0));
         let rose = rising.is_some_and(|rise| deepest.is_none_or(|fall| -rise.0 > 1.5 * fall.0.max(0.0)));
         let relative = deepest.map(|entry| entry.0.max(0.0) / self.site.nominal_v.max(1.0));
         Fall { falls, rose, dipped, relative }

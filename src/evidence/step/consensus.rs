@@ -313,7 +313,7 @@ pub(super) fn likeness(candidate: &Candidate, event: &Event, sign: f64, lanes: &
     worst.max(0.0)
 }
 
-fn score(
+pub(super) fn score(
     candidate: &Candidate,
     switches: &[Switch],
     near: &[Vec<Event>],
