@@ -8,6 +8,7 @@ pub mod decide;
 mod document;
 pub mod gain;
 pub mod hypothesis;
+mod level;
 pub mod measure;
 pub mod network;
 pub mod plant;
@@ -17,7 +18,6 @@ mod words;
 
 use self::body::{CtBody, SignFinding, Status};
 use self::decide::{Decision, PAIRS, Subject, Trust, Weighed, Why, decide};
-use self::hypothesis::Level;
 use self::measure::{Bench, Measured};
 use super::verdict::{Finding, Verdict};
 use crate::base::{Phase, Span, Stamp};
@@ -91,16 +91,9 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
     let sign = sign::sign(case, &bench, &measured);
     let tests = weighed(case, &bench, &measured);
     let (subjects, alone) = subjects(&bench);
-    let levels: Vec<Level> = if alone {
-        vec![Level::default(); subjects.len()]
-    } else {
-        subjects.iter().map(|subject| level(case, &bench, &measured, subject.channel)).collect()
-    };
     let lines = usize::from(case.site.phases.clamp(1, 3));
-    let mut decisions = decide(lines, &subjects, alone, &tests, &levels);
-    if alone {
-        levels_of_a_total(case, &bench, &measured, &mut decisions);
-    }
+    let mut decisions = decide(lines, &subjects, alone, &tests);
+    level::contradict(case, &bench, &tests, &subjects, &mut decisions);
     gate(&sign, &mut decisions);
     let story = tell::Story {
         case,
@@ -207,41 +200,6 @@ fn moved_elsewhere(case: &Case, bench: &Bench<'_>, one: &Measured) -> bool {
         find(&other.board, &one.test.switches, &[Kind::Active], least, &[])
             .is_some_and(|consensus| consensus.chance < 1e-3)
     })
-}
-
-/// What the level of a channel says while the plant is idle.
-fn level(case: &Case, bench: &Bench<'_>, measured: &[Measured], channel: usize) -> Level {
-    let Some(lane) = bench.board.lane(channel, Kind::Active) else { return Level::default() };
-    let data = &bench.board.lanes[lane].data;
-    let size = measured.iter().fold(0.0_f64, |most, one| most.max(one.draw.apparent_va()));
-    let mut level = Level::default();
-    let (mut below, mut above) = (0.0, 0.0);
-    for segment in data.segments.iter().filter(|segment| segment.len() >= 3) {
-        let (from, to) = (data.trace.times[segment.first], data.trace.times[segment.end - 1]);
-        let at = |seconds| bench.origin + Span::from_seconds(seconds);
-        let clear = 5.0 * data.scatter_at(segment.mean) + 0.02 * size + 10.0;
-        if segment.mean.abs() > clear && plant::idle(case, at(from), at(to)) {
-            if segment.mean < 0.0 { below += to - from } else { above += to - from }
-        }
-    }
-    let long = 4.0_f64.max(2.0 * bench.board.period_s);
-    level.negative = below >= long;
-    level.positive = above >= long;
-    level
-}
-
-/// With the plant idle a right total is never below zero, and one that counts wholly the wrong way never above: else the
-/// marks stand the wrong way round, or something generates that nobody named.
-fn levels_of_a_total(case: &Case, bench: &Bench<'_>, measured: &[Measured], decisions: &mut [Decision]) {
-    let level = level(case, bench, measured, 0);
-    let all = |sign: i8| decisions.iter().all(|decision| decision.sign == Some(sign));
-    if (level.negative && all(1)) || (level.positive && all(-1)) {
-        for decision in decisions.iter_mut() {
-            decision.status = Status::Ambiguous;
-            decision.faults.clear();
-            decision.why = Why::Level;
-        }
-    }
 }
 
 /// What the sign and the number of pairs leave of a decision.

@@ -67,11 +67,12 @@ fn a_step_by_another_load_at_the_marks_passes_nothing() {
     assert_eq!(seeds, Vec::<u64>::new());
 }
 
-pub(crate) fn swapped(seed: u64) -> Scene {
+/// A site with the marks the wrong way round and its CTs reversed, or right.
+pub(crate) fn swapped(seed: u64, reversed: bool) -> Scene {
     let mut random = Random::new(seed ^ 0x0BAD_5EED);
     let mut scene = Scene { marks_swapped: true, ..scene(&mut random, seed) };
     for wire in &mut scene.house.wires {
-        wire.reversed = true;
+        wire.reversed = reversed;
     }
     scene
 }
@@ -216,28 +217,34 @@ fn a_plant_that_stepped_and_did_not_move_the_meter_is_outside_the_ct() {
     assert_eq!(finding.verdict, Verdict::Pass, "{:?}", finding.reasons);
 }
 
+/// A site with a battery that answers, its CTs right or reversed (then true).
+pub(crate) fn answering(seed: u64) -> (Scene, bool) {
+    let mut random = Random::new(seed ^ 0xBA77);
+    let mut scene = scene(&mut random, seed);
+    let phases = scene.house.phases;
+    let reversed = random.happens(0.5);
+    if reversed {
+        let all = random.happens(0.5);
+        let line = random.below(phases);
+        for (index, wire) in scene.house.wires.iter_mut().enumerate() {
+            *wire = Wire { reversed: all || index == line, ..*wire };
+        }
+    }
+    scene.plant = Some((true, 5000.0));
+    // Some say that the battery is off, and it is not.
+    scene.plant_off = random.happens(0.3);
+    let line = random.below(phases);
+    scene.house.battery = Some(random_battery(&mut random, line));
+    scene.meter.poll_s = random.within(0.3, 1.2);
+    scene.meter.update_s = random.pick(&[0.2, 0.5, 1.0]);
+    (scene, reversed)
+}
+
 #[test]
 fn a_battery_that_answers_the_step_is_never_a_missing_response_nor_a_false_pass() {
     let (mut passes, mut count) = (0, 0);
     for seed in 0..sites(80) {
-        let mut random = Random::new(seed ^ 0xBA77);
-        let mut scene = scene(&mut random, seed);
-        let phases = scene.house.phases;
-        let reversed = random.happens(0.5);
-        if reversed {
-            let all = random.happens(0.5);
-            let line = random.below(phases);
-            for (index, wire) in scene.house.wires.iter_mut().enumerate() {
-                *wire = Wire { reversed: all || index == line, ..*wire };
-            }
-        }
-        scene.plant = Some((true, 5000.0));
-        // Some say that the battery is off, and it is not.
-        scene.plant_off = random.happens(0.3);
-        let line = random.below(phases);
-        scene.house.battery = Some(random_battery(&mut random, line));
-        scene.meter.poll_s = random.within(0.3, 1.2);
-        scene.meter.update_s = random.pick(&[0.2, 0.5, 1.0]);
+        let (scene, reversed) = answering(seed);
         let finding = find(&scene.play());
         assert!(!(reversed && finding.verdict == Verdict::Pass), "seed {seed} {:?}", finding.reasons);
         for channel in &finding.body.channels {

@@ -124,15 +124,35 @@ fn shows_one() {
     if std::env::var("WATTWARD_ONE").is_err() {
         return;
     }
-    let scene = super::adversarial::swapped(
-        std::env::var("WATTWARD_ONE").map_or(0, |text| text.parse().unwrap_or(0)),
-    );
+    let text = std::env::var("WATTWARD_ONE").unwrap_or_default();
+    let (kind, seed) = text.split_once(' ').unwrap_or(("", "0"));
+    let seed = seed.parse().unwrap_or(0);
+    let scene = match kind {
+        "battery" => super::adversarial::answering(seed).0,
+        "swapped-right" => super::adversarial::swapped(seed, false),
+        _ => super::adversarial::swapped(seed, true),
+    };
+    println!("{:?}", scene.house.battery);
     println!("{:?} {:?} load {}", scene.meter, scene.house.wires, scene.load_w);
-    let finding = judge(&scene.play().case, &CtOptions::default());
-    println!(
-        "{:?} {:#?}\n{}",
-        finding.verdict,
-        finding.reasons,
-        serde_json::to_string(&finding.body.channels).unwrap_or_default()
-    );
+    let judged = wattward::check::ct::examine(&scene.play().case, &CtOptions::default());
+    for one in &judged.measured {
+        println!(
+            "{:?} {:?} {:?} falls {:?}",
+            one.test.placement, one.consensus.found, one.consensus.answer, one.falls
+        );
+        for edge in &one.consensus.edges {
+            println!(
+                "  {:.1} {:.1} {} {:?}",
+                edge.event.from_s,
+                edge.event.to_s,
+                edge.on,
+                edge.event
+                    .deltas
+                    .iter()
+                    .map(|delta| delta.map(|delta| (delta.value.round(), delta.standard.round())))
+                    .collect::<Vec<_>>()
+            );
+        }
+    }
+    println!("{:?} {:#?}", judged.finding.verdict, judged.finding.reasons);
 }

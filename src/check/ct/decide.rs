@@ -2,7 +2,7 @@
 
 use super::body::{CtFault, Status};
 use super::gain::{GAIN_FROM, GAIN_TO, common_factor, gain, is_outside, ratio, unlike};
-use super::hypothesis::{ChannelPosterior, Level, Observation, Problem, Trial, weigh};
+use super::hypothesis::{ChannelPosterior, Observation, Problem, Trial, weigh};
 use super::measure::{Measured, fell};
 use super::network::draws_in;
 use crate::base::uncertain::combine;
@@ -110,19 +110,13 @@ pub struct Decision {
 }
 
 /// Decides on every subject. `alone`: subjects are the phases of one total.
-pub fn decide(
-    lines: usize,
-    subjects: &[Subject],
-    alone: bool,
-    tests: &[Weighed<'_>],
-    levels: &[Level],
-) -> Vec<Decision> {
+pub fn decide(lines: usize, subjects: &[Subject], alone: bool, tests: &[Weighed<'_>]) -> Vec<Decision> {
     let good: Vec<usize> = (0..tests.len()).filter(|index| tests[*index].trust == Trust::Good).collect();
     let measured: Vec<&Measured> = good.iter().map(|index| tests[*index].measured).collect();
     let fell = fell(&measured);
     let trials = measured.iter().zip(fell).map(|(one, fell)| trial(one, fell, subjects, alone)).collect();
     let own = subjects.iter().map(|subject| subject.line).collect();
-    let problem = Problem { lines, own, trials, levels: levels.to_vec(), alone };
+    let problem = Problem { lines, own, trials, alone };
     let posterior = weigh(&problem);
     let mut decisions: Vec<Decision> = subjects
         .iter()
@@ -349,9 +343,9 @@ fn faulty(
     decision
 }
 
-/// Whether the plant was idle in every test that counts.
+/// Whether the plant was idle in every test: a control that shows itself once is not trusted in the others.
 fn idle(tests: &[Weighed<'_>]) -> bool {
-    tests.iter().filter(|test| test.trust == Trust::Good).all(|test| test.idle)
+    tests.iter().all(|test| test.idle)
 }
 
 /// Of several loads in the right place the one with the most agreeing pairs, then the strongest.

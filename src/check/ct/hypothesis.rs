@@ -31,9 +31,6 @@ const BACKWARDS: f64 = 0.1;
 /// How much less probable a voltage lead is that did not fall with the load on its line, or that fell with another.
 const DIP_ELSEWHERE: f64 = 1e-3;
 const NO_DIP: f64 = 1e-2;
-/// How much less probable a channel is whose power has, with the plant idle, the sign only generation would give it.
-const IMPOSSIBLE_LEVEL: f64 = 1e-12;
-
 /// What one channel did in one trial: values with the scale of what they may be off by.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Observation {
@@ -56,15 +53,6 @@ pub struct Trial {
     pub observations: Vec<Option<Observation>>,
     /// Whether the voltage of each line's lead fell with it; `None` where that is not clear.
     pub fell: Vec<Option<bool>>,
-}
-
-/// What a channel's own level says, with the plant idle.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Level {
-    /// It was below zero.
-    pub negative: bool,
-    /// It was above zero.
-    pub positive: bool,
 }
 
 /// How a channel may be connected.
@@ -128,8 +116,6 @@ pub struct Problem {
     pub own: Vec<usize>,
     /// The loads.
     pub trials: Vec<Trial>,
-    /// What each channel's level says.
-    pub levels: Vec<Level>,
     /// The channels are the phases of one total: a CT on another phase shows as a response there, not here.
     pub alone: bool,
 }
@@ -237,7 +223,6 @@ fn ln_likelihood(problem: &Problem, state: &Shared, channel: usize, connection: 
         }
         spread = spread.max(trial.load_spread);
     }
-    zero += ln_level(problem.levels.get(channel).copied().unwrap_or_default(), connection);
     if a < 1e-6 {
         return zero;
     }
@@ -267,15 +252,6 @@ fn ln_dip(trial: &Trial, placement: Placement, own: usize, connection: Connectio
         (false, true) => libm::log(NO_DIP),
         _ => 0.0,
     }
-}
-
-fn ln_level(level: Level, connection: Connection) -> f64 {
-    // Only where voltage and current agree does the level's sign say anything.
-    if connection.senses() != Some(connection.voltage_line) {
-        return 0.0;
-    }
-    let impossible = if connection.reversed { level.positive } else { level.negative };
-    if impossible { libm::log(IMPOSSIBLE_LEVEL) } else { 0.0 }
 }
 
 fn connections(lines: usize, own: usize, alone: bool) -> Vec<(Connection, f64)> {

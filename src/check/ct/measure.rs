@@ -4,7 +4,7 @@ use crate::base::uncertain::{combine, coverage_factor, rectangular, resolution};
 use crate::base::{Phase, Quantity, Stamp};
 use crate::evidence::channel::Channel;
 use crate::evidence::step::consensus::{Consensus, at_marks, event, find, spikes, windows};
-use crate::evidence::step::estimate::{Step, step};
+use crate::evidence::step::estimate::{Step, change, step};
 use crate::evidence::step::split::parts;
 use crate::evidence::step::{Board, Kind};
 use crate::evidence::switching::LoadTest;
@@ -194,7 +194,7 @@ impl<'a> Bench<'a> {
         let consensus = self.edges(&test, marked);
         let draw = self.draw(&test, &consensus);
         let fall = self.fall(&consensus);
-        let late = consensus.answer.is_some_and(|answer| answer.share < -0.15);
+        let late = consensus.answer.is_some_and(|answer| answer.share.abs() > 0.15);
         let answered = late || spikes(&self.board, &test.switches, 0.25 * draw.apparent_va());
         let mut overloaded = false;
         let responses = (0..self.channels.len())
@@ -318,7 +318,7 @@ impl<'a> Bench<'a> {
         let falls: Vec<Option<(f64, f64)>> = (0..self.voltages.len())
             .map(|line| {
                 let lane = self.board.lane(line, Kind::Voltage)?;
-                let found = step(&consensus.edges, lane, 0.02 * self.site.nominal_v)?;
+                let found = change(&consensus.edges, lane)?;
                 Some((-found.value, found.standard * coverage_factor(found.freedom) / 2.0))
             })
             .collect();

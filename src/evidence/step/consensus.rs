@@ -11,6 +11,9 @@ pub const LATE_S: f64 = 10.0;
 /// What a load's step may vary from one switching to the next, as a fraction (voltage, warming up).
 const VARIES: f64 = 0.07;
 
+/// However noisy the levels, a change further than this fraction of the step from it is another one.
+const BLURRED: f64 = 0.3;
+
 /// Something that happened at one instant, in all lanes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Event {
@@ -306,7 +309,8 @@ pub(super) fn likeness(candidate: &Candidate, event: &Event, sign: f64, lanes: &
             continue;
         }
         let Some(delta) = event.deltas[*lane] else { return 0.0 };
-        let reach = 4.0 * libm::hypot(delta.standard, reference.standard) + VARIES * candidate.size;
+        let noise = 4.0 * libm::hypot(delta.standard, reference.standard);
+        let reach = noise.min(BLURRED * candidate.size) + VARIES * candidate.size;
         let apart = (sign * delta.value - candidate.sign * reference.value) / reach;
         worst = worst.min(1.0 - apart * apart);
     }

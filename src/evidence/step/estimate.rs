@@ -9,6 +9,9 @@ const PAIR_REACH: f64 = 4.0;
 /// What a pair may differ from the others, as a fraction of the load's power.
 const AGREES: f64 = 0.08;
 
+/// However noisy the levels, a pair further than this fraction of the step from the others does not agree with them.
+const BLURRED: f64 = 0.25;
+
 /// How much the scatter within the levels is worth beside the scatter of the pairs, in degrees of freedom.
 const PRIOR_FREEDOM: f64 = 3.0;
 
@@ -86,8 +89,8 @@ pub fn step(edges: &[Edge], lane: usize, size: f64) -> Option<Step> {
     let spread = robust_deviation(&values.iter().map(|(value, _)| *value).collect::<Vec<f64>>());
     let size = size.max(centre.abs());
     let agrees = |(value, standard): &&(f64, f64)| {
-        (value - centre).abs()
-            <= PAIR_REACH * standard.max(spread.min(AGREES * size / PAIR_REACH)) + AGREES * size
+        let reach = PAIR_REACH * standard.max(spread.min(AGREES * size / PAIR_REACH));
+        (value - centre).abs() <= reach.min(BLURRED * size) + AGREES * size
     };
     let kept: Vec<(f64, f64)> = values.iter().filter(agrees).copied().collect();
     let (value, standard, freedom) = pool(&kept);
@@ -99,6 +102,31 @@ pub fn step(edges: &[Edge], lane: usize, size: f64) -> Option<Step> {
         against: values.len() - kept.len(),
         level_off,
         level_on,
+    })
+}
+
+/// The change of a lane at all edges together, each turned to "on", whether or not they make pairs: for lanes that other
+/// loads hardly move, such as the voltage. A few edges far from the rest are left out.
+pub fn change(edges: &[Edge], lane: usize) -> Option<Step> {
+    let all: Vec<(f64, f64)> = edges
+        .iter()
+        .filter_map(|edge| edge.event.deltas[lane].map(|delta| (edge.sign() * delta.value, delta.standard)))
+        .collect();
+    let values: Vec<f64> = all.iter().map(|(value, _)| *value).collect();
+    if values.len() < 2 {
+        return None;
+    }
+    let (centre, spread) = (median(&values), robust_deviation(&values));
+    let near = |(value, standard): &&(f64, f64)| (value - centre).abs() <= PAIR_REACH * spread.max(*standard);
+    let kept: Vec<(f64, f64)> = all.iter().filter(near).copied().collect();
+    let (value, standard, freedom) = pool(&kept);
+    Some(Step {
+        value,
+        standard,
+        freedom,
+        pairs: kept.len() / 2,
+        against: (all.len() - kept.len()) / 2,
+        ..Step::default()
     })
 }
 
