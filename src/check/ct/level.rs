@@ -2,7 +2,7 @@
 //! and a reversed one nothing else. A contradiction is no fault; it says that the marks stand the wrong way round or that
 //! something generates that nobody named.
 
-use super::body::Status;
+use super::body::{CtFault, Status};
 use super::decide::{Decision, Subject, Weighed, Why};
 use super::measure::Bench;
 use super::plant;
@@ -34,7 +34,8 @@ pub(super) fn contradict(
         (0..bench.channels.len()).map(|channel| level(case, bench, channel, size)).collect();
     let against = |decision: &Decision, subject: &Subject| {
         let level = levels[subject.channel];
-        let own = decision.senses == Some(subject.line);
+        // Only where voltage and current agree does the level's sign say anything.
+        let own = decision.senses == Some(subject.line) && !decision.faults.contains(&CtFault::OtherPhase);
         own && (level.negative && decision.sign == Some(1) || level.positive && decision.sign == Some(-1))
     };
     // On a total one phase says nothing; all of them together, right or reversed alike, do.
