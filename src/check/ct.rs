@@ -54,6 +54,9 @@ impl CtOptions {
     }
 }
 
+/// Marks, as a share, near which something else changes by as much as the load before its steps are doubted (ours).
+pub(crate) const RESTLESS: f64 = 0.4;
+
 /// Everything found on the way, for whoever shows it: the document keeps less.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Judged {
@@ -169,7 +172,12 @@ fn trust(case: &Case, bench: &Bench<'_>, one: &Measured, idle: bool, span: (Stam
         return Trust::Contradicted;
     }
     if one.consensus.found {
-        return if one.shown() { Trust::Good } else { Trust::Chance };
+        // Where as much changes by itself as the load changes, only the voltage tells which change was the load's.
+        return match (one.shown(), one.consensus.restless > RESTLESS && !one.dipped) {
+            (true, false) => Trust::Good,
+            (true, true) => Trust::Answered,
+            (false, _) => Trust::Chance,
+        };
     }
     if !idle {
         return Trust::Answered;

@@ -4,6 +4,7 @@
 
 #![expect(
     clippy::panic,
+    clippy::print_stdout,
     clippy::struct_excessive_bools,
     reason = "tests: what cannot happen stops them, and a scene is a list of switches"
 )]

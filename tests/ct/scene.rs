@@ -156,7 +156,15 @@ impl Scene {
         scene
     }
 
+    /// Whether every channel is right; a total does not care which channel is which.
     pub(crate) fn is_right(&self) -> bool {
+        if self.meter.kind.is_total() {
+            let mut lines: Vec<usize> = self.house.wires.iter().map(|wire| wire.voltage_line).collect();
+            lines.sort_unstable();
+            lines.dedup();
+            return lines.len() == self.house.phases
+                && self.house.wires.iter().all(|wire| wire.is_right(wire.voltage_line));
+        }
         self.house.wires.iter().enumerate().all(|(line, wire)| wire.is_right(line))
     }
 

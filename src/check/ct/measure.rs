@@ -195,7 +195,9 @@ impl<'a> Bench<'a> {
         let draw = self.draw(&test, &consensus);
         let fall = self.fall(&consensus);
         let late = consensus.answer.is_some_and(|answer| answer.share.abs() > 0.15);
-        let answered = late || spikes(&self.board, &test.switches, 0.25 * draw.apparent_va());
+        let answered = late
+            || consensus.restless > super::RESTLESS
+            || spikes(&self.board, &test.switches, 0.25 * draw.apparent_va());
         let mut overloaded = false;
         let responses = (0..self.channels.len())
             .map(|channel| {

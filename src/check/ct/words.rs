@@ -132,14 +132,19 @@ pub(super) fn distrust(test: &Weighed<'_>) -> Option<String> {
         Trust::Contradicted => Some(format!(
             "The marks of the {load} on {place} contradict the voltage, which falls when a load comes on."
         )),
-        Trust::Answered => {
-            let after = test
-                .measured
-                .consensus
-                .answer
-                .map_or_else(String::new, |answer| format!(" after {:.1} s", answer.after_s));
-            Some(format!("The step of the {load} on {place} was compensated{after}."))
-        }
+        Trust::Answered => Some(match test.measured.consensus.answer {
+            Some(answer) => {
+                format!("The step of the {load} on {place} was compensated after {:.1} s.", answer.after_s)
+            }
+            None if test.measured.consensus.found => {
+                format!(
+                    "With the {load} on {place} something else changed by as much: which change was the load's can't be told."
+                )
+            }
+            None => format!(
+                "Nothing moved for long with the {load} on {place}; with a plant that may answer, that shows nothing."
+            ),
+        }),
     }
 }
 

@@ -62,6 +62,8 @@ pub struct Consensus {
     pub answer: Option<Answer>,
     /// How probable it is that chance alone put such jumps at the marks.
     pub chance: f64,
+    /// Share of the marks near which something else changed by as much, nearly: a control at work, or a restless house.
+    pub restless: f64,
 }
 
 /// A control that answers the step.
@@ -208,7 +210,24 @@ pub fn find(
     }
     let known = Known { near: &near, chosen: &chosen, answering: &answering };
     let chance = chance(board, switches, &around, &known, &lanes, marked);
-    Some(Consensus { edges, found: true, answer, chance })
+    let restless =
+        reference.as_ref().map_or(0.0, |reference| restless(&near, &edges, reference.size, &lanes));
+    Some(Consensus { edges, found: true, answer, chance, restless })
+}
+
+/// A change of this share of the load's own is nearly as large.
+const AS_MUCH: f64 = 0.4;
+
+fn restless(near: &[Vec<Event>], edges: &[Edge], size: f64, lanes: &[usize]) -> f64 {
+    let is_edge = |event: &Event| {
+        edges.iter().any(|edge| event.from_s < edge.event.to_s && event.to_s > edge.event.from_s)
+    };
+    let large = |event: &Event| {
+        let deltas = lanes.iter().filter_map(|lane| event.deltas[*lane]);
+        deltas.fold(0.0_f64, |most, delta| most.max(delta.value.abs())) > AS_MUCH * size
+    };
+    let marks = near.iter().filter(|list| list.iter().any(|event| !is_edge(event) && large(event))).count();
+    marks as f64 / near.len().max(1) as f64
 }
 
 /// Edges where the marks are, with room for a person's delay: for a load that shows nowhere.
@@ -224,7 +243,7 @@ pub fn at_marks(board: &Board, switches: &[Switch]) -> Consensus {
             Edge { mark: Some(mark), on: switch.on, event: event(board, from_s, to_s, &[]) }
         })
         .collect();
-    Consensus { edges, found: false, answer: None, chance: 1.0 }
+    Consensus { edges, found: false, answer: None, chance: 1.0, restless: 0.0 }
 }
 
 /// Whether the power shoots past both its levels at the marks, the way the load goes, at "on" and at "off" alike: a control

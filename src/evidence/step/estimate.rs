@@ -58,9 +58,18 @@ pub fn step(edges: &[Edge], lane: usize, size: f64) -> Option<Step> {
         edge.event.deltas[lane].map(|delta| (edge.sign() * delta.value, delta.standard))
     };
     let mut values = Vec::new();
+    let mut uneven = 0;
     for pair in pairs(edges) {
         if let (Some(on), Some(off)) = (change(pair.on), change(pair.off)) {
-            values.push((f64::midpoint(on.0, off.0), 0.5 * libm::hypot(on.1, off.1)));
+            // What comes with the "on" and does not go with the "off" is another load's.
+            let half = 0.5 * libm::hypot(on.1, off.1);
+            let reach =
+                (PAIR_REACH * half).min(BLURRED * size) + AGREES * size.max(on.0.abs().min(off.0.abs()));
+            if 0.5 * (on.0 - off.0).abs() > reach {
+                uneven += 1;
+            } else {
+                values.push((f64::midpoint(on.0, off.0), half));
+            }
         }
     }
     let (off, on): (Vec<f64>, Vec<f64>) = edges
@@ -80,7 +89,7 @@ pub fn step(edges: &[Edge], lane: usize, size: f64) -> Option<Step> {
             standard: standard.max(0.05 * size),
             freedom: 1.0,
             pairs: 0,
-            against: 0,
+            against: uneven,
             level_off,
             level_on,
         });
@@ -99,7 +108,7 @@ pub fn step(edges: &[Edge], lane: usize, size: f64) -> Option<Step> {
         standard,
         freedom,
         pairs: kept.len(),
-        against: values.len() - kept.len(),
+        against: values.len() - kept.len() + uneven,
         level_off,
         level_on,
     })
