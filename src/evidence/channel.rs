@@ -203,3 +203,6 @@ fn ratio(point: &Point, meter: &MeterCase) -> f64 {
             }
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -14,6 +14,7 @@ mod assignments;
 mod hands_free;
 mod meter;
 mod random;
+mod reference;
 mod scene;
 mod sweep;
 #[expect(clippy::print_stdout, reason = "the sweep tells its table")]
