@@ -4,6 +4,7 @@
 //! connection → status of every channel → verdict. Each station is a file of `ct/` or of `evidence/`.
 
 pub mod body;
+pub mod curve;
 pub mod decide;
 mod document;
 pub mod gain;
@@ -17,6 +18,7 @@ mod tell;
 mod words;
 
 use self::body::{CtBody, SignFinding, Status};
+use self::curve::{Curve, curves};
 use self::decide::{Decision, PAIRS, Subject, Trust, Weighed, Why, decide};
 use self::measure::{Bench, Measured};
 use super::verdict::{Finding, Verdict};
@@ -64,6 +66,8 @@ pub struct Judged {
     pub finding: Finding<CtBody>,
     /// The loads as measured.
     pub measured: Vec<Measured>,
+    /// What their steps looked like.
+    pub curves: Vec<Curve>,
 }
 
 /// The meter `ct` judges: the one named, else the steering, else the reference meter.
@@ -84,7 +88,7 @@ pub fn judge(case: &Case, options: &CtOptions) -> Finding<CtBody> {
 pub fn examine(case: &Case, options: &CtOptions) -> Judged {
     let Some(meter) = meter_of(case, options) else {
         let name = options.meter.clone().unwrap_or_default();
-        return Judged { finding: tell::no_meter(&name), measured: Vec::new() };
+        return Judged { finding: tell::no_meter(&name), measured: Vec::new(), curves: Vec::new() };
     };
     let origin = case.span.map_or(Stamp::from_nanos(0), |span| span.0);
     let bench = Bench::new(meter, &case.site, origin);
@@ -110,7 +114,8 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
         unmarked,
     };
     let finding = story.tell();
-    Judged { finding, measured }
+    let curves = curves(&bench, &measured);
+    Judged { finding, measured, curves }
 }
 
 /// Tests of switchings that nobody marked. The first switching found is taken for an "on" unless the voltage rose with it.
@@ -161,7 +166,7 @@ fn weighed<'a>(case: &Case, bench: &Bench<'_>, measured: &'a [Measured]) -> Vec<
         .map(|one| {
             let (from, to) = span(bench, one);
             // A control that shows itself is not idle, whatever the marks say.
-            let idle = plant::idle(case, from, to) && !one.answered;
+            let idle = plant::idle(case, from, to) && !one.answered && !one.restless();
             Weighed { measured: one, trust: trust(case, bench, one, idle, (from, to)), idle }
         })
         .collect()
@@ -173,7 +178,7 @@ fn trust(case: &Case, bench: &Bench<'_>, one: &Measured, idle: bool, span: (Stam
     }
     if one.consensus.found {
         // Where as much changes by itself as the load changes, only the voltage tells which change was the load's.
-        return match (one.shown(), one.consensus.restless > RESTLESS && !one.dipped) {
+        return match (one.shown(), one.restless() && !one.dipped) {
             (true, false) => Trust::Good,
             (true, true) => Trust::Answered,
             (false, _) => Trust::Chance,

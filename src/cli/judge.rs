@@ -7,14 +7,13 @@ use super::exit::Exit;
 use super::out::Out;
 use super::source::{Loaded, append, load};
 use crate::base::Failure;
-use crate::check::ct::body::CtBody;
 use crate::check::ct::{self, CtOptions};
 use crate::check::limit::{self, LimitBody, LimitOptions};
 use crate::check::{Finding, Verdict};
 use crate::evidence::Case;
 use crate::pipeline::{CheckRun, Overrides, Replayed, check_runs, replay};
 use crate::record::{CaptureWriter, Mark, MarkKind, Record};
-use crate::report::{CaptureRef, ct_text, document, limit_text, text};
+use crate::report::{CaptureRef, ct_plot, ct_text, document, limit_text, text};
 
 /// The checks that end in a verdict.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,7 +43,7 @@ impl Check {
 #[derive(Debug)]
 pub(crate) enum Judged {
     /// CT direction.
-    Ct(Box<Finding<CtBody>>),
+    Ct(Box<ct::Judged>),
     /// Export limit.
     Limit(Box<Finding<LimitBody>>),
 }
@@ -53,7 +52,7 @@ impl Judged {
     /// Pass, fail or inconclusive.
     pub(crate) const fn verdict(&self) -> Verdict {
         match self {
-            Self::Ct(finding) => finding.verdict,
+            Self::Ct(judged) => judged.finding.verdict,
             Self::Limit(finding) => finding.verdict,
         }
     }
@@ -61,7 +60,7 @@ impl Judged {
     /// The document of contracts, section 6.
     pub(crate) fn document(&self, site: &str, captures: Option<&[CaptureRef]>) -> String {
         match self {
-            Self::Ct(finding) => document("ct", site, finding, captures),
+            Self::Ct(judged) => document("ct", site, &judged.finding, captures),
             Self::Limit(finding) => document("limit", site, finding, captures),
         }
     }
@@ -70,7 +69,7 @@ impl Judged {
 /// Judges a case with options as a `check-start` mark holds them, one a line.
 pub(crate) fn judge(check: Check, case: &Case, options: &[String]) -> Result<Judged, Failure> {
     Ok(match check {
-        Check::Ct => Judged::Ct(Box::new(ct::judge(case, &CtOptions::from_lines(options)))),
+        Check::Ct => Judged::Ct(Box::new(ct::examine(case, &CtOptions::from_lines(options)))),
         Check::Limit => Judged::Limit(Box::new(limit::judge(
             case,
             &LimitOptions::from_lines(options).map_err(Failure::usage)?,
@@ -150,8 +149,10 @@ pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
         out.print(&outcome.judged.document(site, Some(&outcome.captures)));
     } else {
         let text = match &outcome.judged {
-            Judged::Ct(finding) => {
-                text::finding("ct", site, finding, &ct_text::table(&finding.body, out.width), out.width)
+            Judged::Ct(judged) => {
+                let table = ct_text::table(&judged.finding.body, out.width);
+                let plot = ct_plot::text(&judged.curves, out.width);
+                text::finding("ct", site, &judged.finding, &format!("{table}{plot}"), out.width)
             }
             Judged::Limit(finding) => {
                 let table = limit_text::table(&outcome.case, finding, out.width);

@@ -16,8 +16,9 @@ pub fn table(body: &CtBody, width: usize) -> String {
         for response in &channel.responses {
             let _ = writeln!(
                 text,
-                "  load on {:<9} {:>9.0} ± {:.0} W",
-                response.load_phase, response.active_w, response.active_u_w
+                "  load on {:<8} {:>13} W",
+                response.load_phase,
+                format!("{:.0} ± {:.0}", response.active_w + 0.0, response.active_u_w)
             );
         }
     }
@@ -40,7 +41,7 @@ pub fn table(body: &CtBody, width: usize) -> String {
 fn heading(width: usize) -> String {
     cut(
         &format!(
-            "{:<8} {:<10} {:>18} {:>9} {:>14} {:>5}  {}",
+            "{:<7} {:<9} {:>13} {:>8} {:>12} {:>5}  {}",
             "channel", "status", "step W", "expected", "gain", "pairs", "faults"
         ),
         width,
@@ -66,7 +67,7 @@ fn row(channel: &ChannelFinding, width: usize) -> String {
     }
     cut(
         &format!(
-            "{:<8} {:<10} {step:>18} {expected:>9} {gain:>14} {:>5}  {}",
+            "{:<7} {:<9} {step:>13} {expected:>8} {gain:>12} {:>5}  {}",
             channel.channel,
             channel.status.word(),
             channel.pairs,

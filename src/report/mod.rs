@@ -1,5 +1,6 @@
 //! Floor 8: documents and text for people.
 
+pub mod ct_plot;
 pub mod ct_text;
 pub mod document;
 pub mod limit_text;

@@ -17,6 +17,5 @@ mod random;
 mod reference;
 mod scene;
 mod sweep;
-#[expect(clippy::print_stdout, reason = "the sweep tells its table")]
 mod variants;
 mod world;

@@ -18,6 +18,8 @@ struct Tally {
     covered: usize,
     type_a: usize,
     type_a_covered: usize,
+    /// Errors over standard uncertainty, in bins of a half from −3 to 3, beyond in the outermost.
+    histogram: [usize; 14],
 }
 
 /// Whether the contract lets this site be decided: sign stated, plant idle or none, every line tested, a load of 1 kW or more.
@@ -95,6 +97,8 @@ fn count(tally: &mut Tally, played: &Played) {
                 shown += value * (1.0 + scene.meter.errors[part]);
             }
             tally.steps += 1;
+            let error = (response.active.value - truth) / response.active_standard();
+            tally.histogram[(error * 2.0 + 7.0).clamp(0.0, 13.0) as usize] += 1;
             tally.covered +=
                 usize::from((response.active.value - truth).abs() <= 2.0 * response.active_standard());
             if response.pairs >= 3 {
@@ -132,7 +136,14 @@ fn random_sites_are_never_passed_when_they_are_wrong() {
         tally.type_a_covered as f64 / tally.type_a.max(1) as f64,
         tally.type_a
     );
+    println!("errors over standard uncertainty, bins of a half from -3 to 3: {:?}", tally.histogram);
     assert_eq!(tally.false_pass, Vec::<u64>::new());
+    assert_eq!(tally.false_fail, Vec::<u64>::new());
+    let share = |part: usize, whole: usize| part as f64 / whole.max(1) as f64;
+    assert!(share(tally.decided, tally.decidable) >= 0.95, "{} of {}", tally.decided, tally.decidable);
+    assert!(share(tally.covered, tally.steps) >= 0.95, "{} of {}", tally.covered, tally.steps);
+    let type_a = share(tally.type_a_covered, tally.type_a);
+    assert!((0.92..=0.98).contains(&type_a), "{type_a}");
 }
 
 /// `WATTWARD_SHOW=17 cargo test --test ct shows -- --nocapture` prints what is found on one site.

@@ -116,6 +116,11 @@ impl Measured {
         (clear(&deepest) && alone && self.falls.len() > 1).then_some(line)
     }
 
+    /// Whether as much changes by itself as the load changes: a restless house, or a control that hunts.
+    pub fn restless(&self) -> bool {
+        self.consensus.restless > super::RESTLESS
+    }
+
     /// Whether the edges can be believed: found in the power, and not by chance.
     pub fn shown(&self) -> bool {
         self.consensus.found && self.consensus.chance < CHANCE
@@ -195,9 +200,7 @@ impl<'a> Bench<'a> {
         let draw = self.draw(&test, &consensus);
         let fall = self.fall(&consensus);
         let late = consensus.answer.is_some_and(|answer| answer.share.abs() > 0.15);
-        let answered = late
-            || consensus.restless > super::RESTLESS
-            || spikes(&self.board, &test.switches, 0.25 * draw.apparent_va());
+        let answered = late || spikes(&self.board, &test.switches, 0.25 * draw.apparent_va());
         let mut overloaded = false;
         let responses = (0..self.channels.len())
             .map(|channel| {
