@@ -4,6 +4,7 @@
 //! connection → status of every channel → verdict. Each station is a file of `ct/` or of `evidence/`.
 
 pub mod body;
+mod compare;
 pub mod curve;
 pub mod decide;
 mod document;

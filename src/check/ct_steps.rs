@@ -65,6 +65,16 @@ impl Holds {
     }
 }
 
+/// A power that has gone this many times the load's away from where it was before the load came on is running off: a control
+/// follows a reversed CT. Ours.
+pub const RUNS_OFF: f64 = 2.5;
+
+/// Whether the power runs off after a load was switched: time to stop the plant and end the test. Only a site with a plant
+/// has a control that can do it.
+pub fn runs_off(site: &Site, before_w: f64, now_w: f64, load_w: f64) -> bool {
+    !site.plants.is_empty() && (now_w - before_w).abs() > RUNS_OFF * load_w
+}
+
 /// What the finding so far asks for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Progress {
@@ -114,6 +124,17 @@ mod tests {
         let found: Vec<_> = found.iter().map(|turn| (turn.load, turn.phase, turn.carried)).collect();
         assert_eq!(found, [(1, Phase::L1, true), (0, Phase::L2, false), (1, Phase::L3, true)]);
         assert_eq!(without, []);
+    }
+
+    #[test]
+    fn a_power_runs_off_only_where_a_plant_can_make_it() {
+        let plain = site("");
+        let plant = site("[[plant]]\nname = \"roof\"\nrated_W = 5000\n");
+        assert!(!runs_off(&plain, 300.0, 9300.0, 2000.0));
+        assert!(runs_off(&plant, 300.0, -5000.0, 2000.0));
+        assert!(!runs_off(&plant, 300.0, 2300.0, 2000.0));
+        // A wrong ratio of two is no run-away.
+        assert!(!runs_off(&plant, 300.0, 4300.0, 2000.0));
     }
 
     #[test]

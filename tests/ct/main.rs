@@ -3,6 +3,7 @@
 //! `WATTWARD_SITES=20000 cargo test --release --test ct` runs the full sweep; the usual run takes a reduced one.
 
 #![expect(
+    clippy::expect_used,
     clippy::panic,
     clippy::print_stdout,
     clippy::struct_excessive_bools,

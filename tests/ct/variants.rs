@@ -156,3 +156,25 @@ fn shows_one() {
     }
     println!("{:?} {:#?}", judged.finding.verdict, judged.finding.reasons);
 }
+
+#[test]
+fn a_value_read_off_a_clamp_meter_is_kept_compared_and_shows_that_the_load_ran() {
+    // A CT on no conductor, and a meter without voltage: nothing but the clamp meter says that the load ran.
+    let mut scene = Scene::plain(5, 1, Kind::Power);
+    scene.house.wires[0].conductors = 0;
+    let mut played = scene.play();
+    assert_eq!(judge(&played.case, &CtOptions::default()).body.channels[0].status, Status::Ambiguous);
+    let mut mark =
+        wattward::record::Mark::new(played.case.marks[2].at, wattward::record::MarkKind::Seen, "clamp meter");
+    mark.quantity = Some("current".to_owned());
+    mark.value = Some("8.7 A".to_owned());
+    mark.phase = Some("L1".to_owned());
+    played.case.marks.insert(3, mark);
+    let finding = judge(&played.case, &CtOptions::default());
+    assert_eq!(finding.verdict, Verdict::Fail, "{:?}", finding.reasons);
+    let kept = finding
+        .reasons
+        .iter()
+        .find(|reason| reason.starts_with("Read off another instrument: current 8.7 on L1"));
+    assert!(kept.is_some(), "{:?}", finding.reasons);
+}

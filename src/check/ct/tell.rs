@@ -1,12 +1,13 @@
 //! From decisions to the finding: verdict, document, sentences.
 
 use super::body::{CtBody, CtFault, Position, SignFinding, Status};
+use super::compare::{read_off, settings};
 use super::decide::{Decision, Subject, Trust, Weighed, Why};
 use super::gain::{GAIN_FROM, GAIN_TO};
 use super::measure::Bench;
 use super::plant::{Seen, seen};
 use super::words;
-use crate::base::{Phase, PointKey};
+use crate::base::Phase;
 use crate::check::verdict::{Finding, Verdict};
 use crate::evidence::{Accuracy, Case};
 use crate::profile::Placement;
@@ -302,25 +303,8 @@ impl Story<'_> {
         if Accuracy::of(meter, false).assumed() {
             list.push("The site file gives no accuracy class: class 2 is assumed.".to_owned());
         }
-        list.extend(self.settings());
-        list
-    }
-
-    /// The meter's own ratio against the site file.
-    fn settings(&self) -> Vec<String> {
-        let meter = self.bench.meter;
-        let Some(series) = meter.series.points.get(&PointKey::Setting("ct_ratio".to_owned())) else {
-            return Vec::new();
-        };
-        let values: Vec<f64> = series.samples.iter().map(|sample| sample.value).collect();
-        let (Some(first), Some(last)) = (values.first(), values.last()) else { return Vec::new() };
-        let mut list = Vec::new();
-        if first != last {
-            list.push(format!("The meter's CT ratio changed from {first} to {last} during the check."));
-        }
-        if let Some(ratio) = meter.meter.ct_ratio.filter(|ratio| (ratio - last).abs() > 1e-6 * ratio.abs()) {
-            list.push(format!("The meter is set to a CT ratio of {last}, the site file says {ratio}."));
-        }
+        list.extend(settings(self.bench));
+        list.extend(read_off(self.case, self.bench));
         list
     }
 }

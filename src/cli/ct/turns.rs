@@ -10,8 +10,9 @@ use super::super::visit::{Visit, Waited};
 use crate::base::{Failure, Phase, Quantity, Span};
 use crate::check::ct::body::{CtBody, Status};
 use crate::check::ct::{self, CtOptions};
-use crate::check::ct_steps::{Holds, LEAST_PAIRS, MOST_PAIRS, Progress, Turn, progress, turns};
+use crate::check::ct_steps::{Holds, LEAST_PAIRS, MOST_PAIRS, Progress, Turn, progress, runs_off, turns};
 use crate::check::{Finding, Verdict};
+use crate::evidence::Case;
 use crate::profile::{Meter, MeterRole, Profile, Site};
 use crate::record::MarkKind;
 
@@ -147,7 +148,15 @@ impl CtVisit<'_> {
                     Reply::Skip => return Ok(Some(Progress::Next)),
                     Reply::Stop => return Ok(None),
                 }
+                let before = self.power(turn.phase);
                 if self.hold(turn.phase, pairs + usize::from(!on))? == Waited::Stopped {
+                    return Ok(None);
+                }
+                if let (Some(before), Some(now)) = (before, self.power(turn.phase))
+                    && runs_off(&self.site, before, now, load.power_w)
+                {
+                    self.visit
+                        .tell("the power runs off after the load: stop the plant now; the test ends here");
                     return Ok(None);
                 }
             }
@@ -187,18 +196,18 @@ impl CtVisit<'_> {
         let until = self.visit.now() + self.holds.draw();
         let name = self.meter.name.clone();
         self.visit.wait(until, |visit| {
-            let case = visit.case();
-            let power = |phase| {
-                let series = case.meter(&name)?.series.of(Quantity::ActivePower, phase)?;
-                series.samples.last().map(|sample| sample.value)
-            };
-            let shown = power(phase).or_else(|| power(Phase::Total));
+            let shown = last_power(&visit.case(), &name, phase);
             let shown = shown.map_or("no reading".into(), |watts| format!("{watts:.0} W"));
             format!(
                 "{phase}  {shown}  pairs {pairs} of {LEAST_PAIRS} to {MOST_PAIRS}  next in {}",
                 until - visit.now()
             )
         })
+    }
+
+    /// The meter's last power on this phase, else in all.
+    fn power(&self, phase: Phase) -> Option<f64> {
+        last_power(&self.visit.case(), &self.meter.name, phase)
     }
 
     /// Nobody is asked; the known load is switched a few times meanwhile.
@@ -253,6 +262,14 @@ impl CtVisit<'_> {
     fn finding(&self) -> Finding<CtBody> {
         ct::judge(&self.visit.case(), &self.judged)
     }
+}
+
+fn last_power(case: &Case, meter: &str, phase: Phase) -> Option<f64> {
+    let of = |phase| {
+        let series = case.meter(meter)?.series.of(Quantity::ActivePower, phase)?;
+        series.samples.last().map(|sample| sample.value)
+    };
+    of(phase).or_else(|| of(Phase::Total))
 }
 
 /// The step as it forms.
