@@ -104,7 +104,12 @@ fn follow(channel: &Channel, first: usize, before_w: f64, lag_s: f64) -> (usize,
         let so_far = sign * (channel.active_w[farthest] - before_w);
         // Turned back, stood still, or took longer than the meter's own blur: what follows is something else.
         let stood = index >= farthest + 2 && channel.at[index] - channel.at[farthest] > lag_s;
-        if gone < 0.7 * so_far || stood || (channel.at[index] > until && gone < 1.1 * so_far) {
+        if gone < 0.7 * so_far || stood {
+            break;
+        }
+        // A mean over a longer time than anybody stated still climbs; a drift does not by a tenth in a second and a half.
+        let back = channel.at.partition_point(|at| *at < channel.at[index] - 1.5).min(index - 1).max(first);
+        if channel.at[index] > until && gone < 1.1 * sign * (channel.active_w[back] - before_w) {
             break;
         }
         if gone > so_far {

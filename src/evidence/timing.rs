@@ -130,7 +130,8 @@ fn from_pulses(channel: &Channel, steps: &[(Edge, f64)], spacing_s: f64, update_
     let mut smeared = 0;
     for (edge, size_w) in steps {
         let height = edge.step_w.abs();
-        let area = pulse_area(channel, edge);
+        // A step that stays is no pulse.
+        let Some(area) = pulse_area(channel, edge) else { continue };
         widths.push(area / height.max(1.0));
         smeared += usize::from(height < 0.7 * size_w);
     }
@@ -141,8 +142,9 @@ fn from_pulses(channel: &Channel, steps: &[(Edge, f64)], spacing_s: f64, update_
     (width > channel.averaging_s.max(2.0 * spacing_s + update_s)).then_some(width)
 }
 
-/// Area between the power and its level before the step, until it has come nine tenths of the way back or a minute passed.
-fn pulse_area(channel: &Channel, edge: &Edge) -> f64 {
+/// Area between the power and its level before the step, until it has come nine tenths of the way back; nothing when it
+/// does not within a minute.
+fn pulse_area(channel: &Channel, edge: &Edge) -> Option<f64> {
     let sign = edge.step_w.signum();
     let away = |index: usize| (sign * (channel.active_w[index] - edge.before_w)).max(0.0);
     let mut area = 0.0;
@@ -150,9 +152,15 @@ fn pulse_area(channel: &Channel, edge: &Edge) -> f64 {
         let width = channel.at[index] - channel.at[index - 1];
         area += 0.5 * (away(index) + away(index - 1)) * width;
         let passed = channel.at[index] - edge.at;
-        if passed > 60.0 || (passed > 0.5 && index > edge.first && away(index) < 0.1 * edge.step_w.abs()) {
+        if index > edge.first && away(index) < 0.1 * edge.step_w.abs() {
+            return Some(area);
+        }
+        if passed > 60.0 {
             break;
         }
     }
-    area
+    None
 }
+
+#[cfg(test)]
+mod tests;

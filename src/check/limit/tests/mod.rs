@@ -1,6 +1,7 @@
 //! The check against a made-up world with known truth, against worked decisions, and against each need taken away.
 
 mod decision;
+mod kinds;
 mod needed;
 mod sweep;
 mod truth;
