@@ -4,14 +4,13 @@ use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-use sha2::{Digest, Sha256};
-
 use super::args::SourceArgs;
 use crate::base::Failure;
 use crate::pipeline::{Overrides, Text};
 use crate::profile::{Profile, Site};
 use crate::record::{LineInfo, Record, frame_all, read_capture_with_ports};
 use crate::report::CaptureRef;
+use crate::rim::store::{sha256, sha256_of};
 
 /// What a check's own options add to a site made from options.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -182,14 +181,6 @@ fn plain(error: &std::io::Error) -> String {
     }
 }
 
-/// SHA-256 in hexadecimal.
-pub(crate) fn sha256(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
-}
-
 /// Appends blocks to a closed capture and gives the hash of the file as it then is.
 pub(crate) fn append(path: &Path, blocks: &[u8]) -> Result<String, Failure> {
     let add = || {
@@ -200,7 +191,7 @@ pub(crate) fn append(path: &Path, blocks: &[u8]) -> Result<String, Failure> {
     add().map_err(|error| {
         Failure::nothing(format!("cannot write to {}: {}", path.display(), plain(&error)))
     })?;
-    Ok(sha256(&read_bytes(path, Failure::unreadable)?))
+    sha256_of(path)
 }
 
 /// Reads, hashes and frames captures, merged by time.

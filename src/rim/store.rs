@@ -184,6 +184,11 @@ pub fn sha256_of(path: &Path) -> Result<String, Failure> {
     Ok(format!("{:x}", hash.finalize()))
 }
 
+/// SHA-256 of bytes already read, lower-case hexadecimal.
+pub fn sha256(bytes: &[u8]) -> String {
+    format!("{:x}", Sha256::digest(bytes))
+}
+
 fn full(path: &Path, error: &std::io::Error) -> Failure {
     let failure = Failure::nothing(format!("{} cannot be written on: {error}", path.display()));
     if error.kind() == std::io::ErrorKind::StorageFull {

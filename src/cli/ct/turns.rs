@@ -6,7 +6,7 @@ use super::super::hands::{Ask, Hands, Prompt, Reply};
 use super::super::judge::{Check, Outcome};
 use super::super::out::Out;
 use super::super::source::SetUp;
-use super::super::visit::{Visit, Waited};
+use super::super::visit::{Visit, Waited, meter_index};
 use crate::base::{Failure, Phase, Quantity, Span};
 use crate::check::ct::body::{CtBody, Status};
 use crate::check::ct::{self, CtOptions};
@@ -36,7 +36,7 @@ pub(crate) fn run_turns(
 ) -> Result<(Outcome, Exit), Failure> {
     let site = set_up.site.clone();
     let judged = CtOptions::from_lines(options);
-    let index = meter_index(&site, judged.meter.as_deref())?;
+    let index = meter_index(&site, judged.meter.as_deref(), [MeterRole::Steering, MeterRole::Reference])?;
     let (meter, profile) = (site.meters[index].clone(), set_up.profiles[index].clone());
     let (order, without) = turns(&site);
     if site.loads.is_empty() {
@@ -54,19 +54,6 @@ pub(crate) fn run_turns(
         check.feed_in()?;
     }
     check.visit.conclude()
-}
-
-/// The meter the check is of.
-fn meter_index(site: &Site, name: Option<&str>) -> Result<usize, Failure> {
-    let with = |role: MeterRole| site.meters.iter().position(|meter| meter.role == role);
-    let found = match name {
-        Some(name) => site.meters.iter().position(|meter| meter.name == name),
-        None => with(MeterRole::Steering).or_else(|| with(MeterRole::Reference)),
-    };
-    found.ok_or_else(|| {
-        let names: Vec<&str> = site.meters.iter().map(|meter| meter.name.as_str()).collect();
-        Failure::usage("no such meter to check").hint(format!("the site file has {}", names.join(", ")))
-    })
 }
 
 fn holds(visit: &Visit<'_>, profile: &Profile) -> Holds {

@@ -7,7 +7,7 @@ use super::super::hands::{Ask, Hands, Prompt, Reply};
 use super::super::judge::{Check, Outcome};
 use super::super::out::Out;
 use super::super::source::SetUp;
-use super::super::visit::{Visit, Waited};
+use super::super::visit::{Visit, Waited, meter_index};
 use super::picture;
 use crate::base::{Failure, Span, Stamp};
 use crate::check::limit::foresee::{foresee, preparation};
@@ -39,7 +39,7 @@ pub(crate) fn run_window(
             .hint("add [[limit.rule]] to the site file (docs/limits.md), or name it: --export 0W")
     })?;
     let judged = LimitOptions::from_lines(options).map_err(Failure::usage)?;
-    let index = meter_index(&site, judged.meter.as_deref())?;
+    let index = meter_index(&site, judged.meter.as_deref(), [MeterRole::Reference, MeterRole::Steering])?;
     let (meter, profile) = (site.meters[index].clone(), set_up.profiles[index].clone());
     let mut visit = Visit::begin(Check::Limit, options, set_up, args, hands, out)?;
     for text in foresee(&site, &meter, &profile, visit.every().map(Span::seconds)) {
@@ -67,19 +67,6 @@ pub(crate) fn run_window(
         window.hold()?;
     }
     window.close()
-}
-
-/// The meter the verdict goes by.
-fn meter_index(site: &Site, name: Option<&str>) -> Result<usize, Failure> {
-    let with = |role: MeterRole| site.meters.iter().position(|meter| meter.role == role);
-    let found = match name {
-        Some(name) => site.meters.iter().position(|meter| meter.name == name),
-        None => with(MeterRole::Reference).or_else(|| with(MeterRole::Steering)),
-    };
-    found.ok_or_else(|| {
-        let names: Vec<&str> = site.meters.iter().map(|meter| meter.name.as_str()).collect();
-        Failure::usage("no such meter to judge by").hint(format!("the site file has {}", names.join(", ")))
-    })
 }
 
 /// How long the power must stand still before a step can be told from it: the meter's lag and three readings.
