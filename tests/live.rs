@@ -15,6 +15,7 @@ use std::time::Duration;
 use common::session::{folder, plan, quick, serial};
 use common::{Act, FakeMeter, pty, register};
 use wattward::base::{Failure, Span, Stamp};
+use wattward::profile::SerialSettings;
 use wattward::record::{Direction, MarkKind, Record, Role, StrayWhy, frame_all, read_capture};
 use wattward::rim::{Asking, Event, Session, Talk};
 
@@ -67,6 +68,7 @@ fn a_meter_on_a_pseudo_terminal_is_read_and_recorded() {
     assert_eq!(stats.confirmed, 15, "the second decoder agreed every time");
     let replayed = capture_records(&closed.path);
     assert_only_reads(&replayed);
+    assert_silences(&replayed);
     // All that was told live stands in the file, in the same order, with the same times; the last clock mark follows.
     assert_eq!(replayed[..live.len()], live[..]);
     let kinds: Vec<MarkKind> = replayed
@@ -77,6 +79,24 @@ fn a_meter_on_a_pseudo_terminal_is_read_and_recorded() {
         })
         .collect();
     assert_eq!(kinds, [MarkKind::Clock, MarkKind::Site, MarkKind::Profile, MarkKind::Clock]);
+}
+
+/// Before every question the line was silent for 3.5 characters, here 1.75 ms, from the computed end of the frame before it
+/// (MODBUS over Serial Line V1.02, 2.5.1.1).
+fn assert_silences(records: &[Record]) {
+    let settings = SerialSettings { baud: 115_200, ..SerialSettings::default() };
+    let frames: Vec<_> = records
+        .iter()
+        .filter_map(|record| match record {
+            Record::Frame(frame) => Some(frame),
+            _ => None,
+        })
+        .collect();
+    for pair in frames.windows(2).filter(|pair| pair[1].direction == Direction::Out) {
+        let silence = pair[1].at - (pair[0].at + settings.characters(pair[0].bytes.len()));
+        assert!(silence >= Span::from_micros(1750), "{silence}");
+    }
+    assert!(frames.len() > 4);
 }
 
 /// One misbehaviour in the middle of good answers: what the next reading is, and what is counted.
@@ -219,6 +239,10 @@ fn an_adapter_that_echoes_is_noticed_and_changes_no_reading() {
             })
             .sum();
         assert_eq!(echoed, 12 * 8);
+        let noted = records.iter().filter(
+            |record| matches!(record, Record::Mark(mark) if mark.message.contains("the adapter echoes")),
+        );
+        assert_eq!(noted.count(), 1, "told once");
     }
     let (stats, _) = after(Act::AlteredEcho);
     assert_eq!((stats.counters.answered, stats.echoes), (12, 0), "{:?}", stats.counters);

@@ -97,6 +97,7 @@ pub(super) struct Pump {
     stats: Arc<Mutex<LineStats>>,
     confirmed: u64,
     done_said: bool,
+    echo_told: bool,
 }
 
 /// Whether to go on.
@@ -142,6 +143,7 @@ impl Pump {
             stats,
             confirmed: 0,
             done_said: false,
+            echo_told: false,
         };
         Ok((pump, info))
     }
@@ -269,6 +271,12 @@ impl Pump {
         let (records, bytes, good) = self.frame(raw, now);
         if let Some(master) = &mut self.master {
             master.handle(now, Input::Heard(&bytes));
+        }
+        if !self.echo_told && self.master.as_ref().is_some_and(|master| master.echoes() > 0) {
+            self.echo_told = true;
+            let text = "the adapter echoes what is sent; echoes are taken off".to_owned();
+            tracing::warn!(line = self.plan.door.name(), "{text}");
+            self.say(Said::Note(self.plan.index, now, text));
         }
         self.second.hear(&good).await;
         let before = self.answers();
