@@ -1,8 +1,9 @@
 //! `profile show`: points as they are on the wire, and the requests that read them.
 
 use std::fmt::Write as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use clap::Args;
 use serde_json::{Value, json};
 
 use super::super::exit::Exit;
@@ -31,8 +32,17 @@ struct Shown {
     lines: &'static [Phase],
 }
 
+/// Options of `profile show`.
+#[derive(Args, Debug)]
+pub(super) struct ShowArgs {
+    /// A profile, or a site file for all its meters
+    #[arg(value_name = "FILE")]
+    file: PathBuf,
+}
+
 /// Runs the command.
-pub(super) fn run(path: &Path, out: &Out) -> Result<Exit, Failure> {
+pub(super) fn run(args: &ShowArgs, out: &Out) -> Result<Exit, Failure> {
+    let path = args.file.as_path();
     let (shown, warnings) = read(path)?;
     for bag in warnings.iter().filter(|bag| !bag.list.is_empty()) {
         out.note(&format!("{}\n", render::faults(bag, out)));
