@@ -10,7 +10,7 @@ use std::process::{Command, Stdio};
 
 use proptest::prelude::*;
 use wattward::base::{Phase, PointKey, Quantity, Unit};
-use wattward::profile::{Order, Point, Positive, PowerFactorSign, Registers, SiteRatio, Source, Table, Type};
+use wattward::profile::{Order, Point, Positive, Registers, SiteRatio, Source, Table, Type};
 use wattward::reading::Ratios;
 use wattward::reading::decode::decode;
 use wattward::sim::registers::{Image, Makeup};
@@ -129,32 +129,24 @@ fn shapes() -> impl Strategy<Value = Shape> {
 fn point(shape: &Shape) -> Point {
     let order = |low| if low { Order::LowFirst } else { Order::HighFirst };
     let at = |address, count| Registers { table: Table::Holding, address, count };
+    let source = Source::Registers {
+        at: at(20, shape.kind.registers()),
+        kind: shape.kind,
+        word_order: order(shape.orders.0),
+        byte_order: order(shape.orders.1),
+        bits: None,
+    };
     Point {
-        key: PointKey::Of(Quantity::ActivePower, Phase::L1),
-        source: Source::Registers {
-            at: at(20, shape.kind.registers()),
-            kind: shape.kind,
-            word_order: order(shape.orders.0),
-            byte_order: order(shape.orders.1),
-            bits: None,
-        },
         scale: shape.scale,
         offset: shape.offset,
         unit: Unit::parse(shape.unit),
         unit_word: shape.unit.to_owned(),
         positive: Some(shape.positive),
         signed: true,
-        direction: None,
         exponent_at: shape.exponent.map(|_| at(30, 1)),
         multiply_at: shape.factor.map(|_| at(31, 1)),
         multiply: if shape.ratio { vec![SiteRatio::Ct] } else { Vec::new() },
-        missing: Vec::new(),
-        valid: None,
-        rollover: None,
-        update: None,
-        averaging: None,
-        floor_w: None,
-        power_factor_sign: PowerFactorSign::Iec,
+        ..Point::plain(PointKey::Of(Quantity::ActivePower, Phase::L1), source)
     }
 }
 

@@ -218,6 +218,35 @@ pub struct Point {
 }
 
 impl Point {
+    /// A point that says no more than what it is and where it is read: its quantity's base unit, everything else as left out.
+    pub fn plain(key: PointKey, source: Source) -> Self {
+        let dimension = match &key {
+            PointKey::Of(quantity, _) => Some(quantity.dimension()),
+            PointKey::Other(_) | PointKey::Setting(_) => None,
+        };
+        Self {
+            key,
+            source,
+            scale: 1.0,
+            offset: 0.0,
+            unit: dimension.map(Unit::base),
+            unit_word: dimension.map_or_else(String::new, |dimension| dimension.base().to_owned()),
+            positive: None,
+            signed: false,
+            direction: None,
+            exponent_at: None,
+            multiply_at: None,
+            multiply: Vec::new(),
+            missing: Vec::new(),
+            valid: None,
+            rollover: None,
+            update: None,
+            averaging: None,
+            floor_w: None,
+            power_factor_sign: PowerFactorSign::Iec,
+        }
+    }
+
     /// The register runs this point needs, its own first; empty for a sum.
     pub fn needs(&self) -> Vec<Registers> {
         let Source::Registers { at, .. } = &self.source else { return Vec::new() };

@@ -153,26 +153,17 @@ fn sum(desk: &mut Desk, section: &Section<'_>, key: &PointKey, defaults: &Defaul
     let (unit, unit_word) = unit(desk, section, key);
     let power = quantity_of(key) == Some(Quantity::ActivePower);
     let point = Point {
-        key: key.clone(),
-        source: Source::Sum(parts),
-        scale: 1.0,
-        offset: 0.0,
         unit,
         unit_word,
         // Its parts carry this program's signs already.
         positive: power.then_some(Positive::Import),
         signed: signed(desk, section, key, defaults, Type::F64, None, 0.0),
-        direction: None,
-        exponent_at: None,
-        multiply_at: None,
-        multiply: Vec::new(),
-        missing: Vec::new(),
         valid: valid(desk, section),
-        rollover: None,
         update: millis(desk, section, "update_ms", Bound::Positive),
         averaging: millis(desk, section, "averaging_ms", Bound::NotNegative),
         floor_w: floor(desk, section, key),
         power_factor_sign: sign(desk, section, key),
+        ..Point::plain(key.clone(), Source::Sum(parts))
     };
     Some(Placed { point, span: section.span.clone(), at: section.place("sum") })
 }

@@ -2,40 +2,21 @@
 
 use super::*;
 use crate::base::Unit;
-use crate::profile::{Order, PowerFactorSign, ReadRules, SerialSettings, Type};
+use crate::profile::{Order, ReadRules, SerialSettings, Type};
 
 fn at(seconds: f64) -> Stamp {
     Stamp::from_nanos(1_780_000_000_000_000_000) + Span::from_seconds(seconds)
 }
 
 fn point(quantity: Quantity, phase: Phase, address: u16) -> Point {
-    Point {
-        key: PointKey::Of(quantity, phase),
-        source: Source::Registers {
-            at: Registers { table: Table::Input, address, count: 1 },
-            kind: Type::I16,
-            word_order: Order::HighFirst,
-            byte_order: Order::HighFirst,
-            bits: None,
-        },
-        scale: 1.0,
-        offset: 0.0,
-        unit: Some(Unit::base(quantity.dimension())),
-        unit_word: String::new(),
-        positive: None,
-        signed: true,
-        direction: None,
-        exponent_at: None,
-        multiply_at: None,
-        multiply: Vec::new(),
-        missing: Vec::new(),
-        valid: None,
-        rollover: None,
-        update: None,
-        averaging: None,
-        floor_w: None,
-        power_factor_sign: PowerFactorSign::Iec,
-    }
+    let source = Source::Registers {
+        at: Registers { table: Table::Input, address, count: 1 },
+        kind: Type::I16,
+        word_order: Order::HighFirst,
+        byte_order: Order::HighFirst,
+        bits: None,
+    };
+    Point { signed: true, ..Point::plain(PointKey::Of(quantity, phase), source) }
 }
 
 fn profile(points: Vec<Point>) -> Profile {

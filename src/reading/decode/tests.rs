@@ -6,33 +6,14 @@ use crate::base::{Phase, Unit};
 use crate::profile::{DirectionFlag, Table};
 
 fn point(quantity: Quantity, kind: Type) -> Point {
-    Point {
-        key: PointKey::Of(quantity, Phase::L1),
-        source: Source::Registers {
-            at: Registers { table: Table::Input, address: 10, count: kind.registers() },
-            kind,
-            word_order: Order::HighFirst,
-            byte_order: Order::HighFirst,
-            bits: None,
-        },
-        scale: 1.0,
-        offset: 0.0,
-        unit: Some(Unit::base(quantity.dimension())),
-        unit_word: String::new(),
-        positive: None,
-        signed: false,
-        direction: None,
-        exponent_at: None,
-        multiply_at: None,
-        multiply: Vec::new(),
-        missing: Vec::new(),
-        valid: None,
-        rollover: None,
-        update: None,
-        averaging: None,
-        floor_w: None,
-        power_factor_sign: PowerFactorSign::Iec,
-    }
+    let source = Source::Registers {
+        at: Registers { table: Table::Input, address: 10, count: kind.registers() },
+        kind,
+        word_order: Order::HighFirst,
+        byte_order: Order::HighFirst,
+        bits: None,
+    };
+    Point::plain(PointKey::Of(quantity, Phase::L1), source)
 }
 
 const fn run(address: u16) -> Registers {

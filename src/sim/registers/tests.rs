@@ -11,32 +11,17 @@ fn registers(address: u16, count: u16) -> Registers {
 }
 
 fn point(quantity: Quantity, kind: Type) -> Point {
+    let source = Source::Registers {
+        at: registers(0, kind.registers()),
+        kind,
+        word_order: Order::HighFirst,
+        byte_order: Order::HighFirst,
+        bits: None,
+    };
     Point {
-        key: PointKey::Of(quantity, Phase::L1),
-        source: Source::Registers {
-            at: registers(0, kind.registers()),
-            kind,
-            word_order: Order::HighFirst,
-            byte_order: Order::HighFirst,
-            bits: None,
-        },
-        scale: 1.0,
-        offset: 0.0,
-        unit: Some(Unit::base(quantity.dimension())),
-        unit_word: quantity.dimension().base().to_owned(),
         positive: (quantity == Quantity::ActivePower).then_some(Positive::Import),
         signed: true,
-        direction: None,
-        exponent_at: None,
-        multiply_at: None,
-        multiply: Vec::new(),
-        missing: Vec::new(),
-        valid: None,
-        rollover: None,
-        update: None,
-        averaging: None,
-        floor_w: None,
-        power_factor_sign: PowerFactorSign::Iec,
+        ..Point::plain(PointKey::Of(quantity, Phase::L1), source)
     }
 }
 
