@@ -18,18 +18,18 @@ pub mod sign;
 mod tell;
 mod words;
 
-use self::body::{CtBody, SignFinding, Status};
+use self::body::{CtBody, CtFault, SignFinding, Status};
 use self::curve::{Curve, curves};
 use self::decide::{Decision, PAIRS, Subject, Trust, Weighed, Why, decide};
 use self::measure::{Bench, Measured};
 use super::verdict::{Finding, Verdict};
-use crate::base::{Phase, Span, Stamp};
+use crate::base::{Network, Phase, Span, Stamp};
 use crate::evidence::hands_free::patterns;
 use crate::evidence::step::Kind;
 use crate::evidence::step::consensus::find;
 use crate::evidence::switching::{LoadTest, switchings};
 use crate::evidence::{Case, MeterCase};
-use crate::profile::MeterRole;
+use crate::profile::{MeterRole, Placement};
 use crate::record::MarkKind;
 
 /// What bears on the verdict beside the case.
@@ -101,6 +101,9 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
     let (subjects, alone) = subjects(&bench);
     let lines = usize::from(case.site.phases.clamp(1, 3));
     let mut decisions = decide(lines, &subjects, alone, &tests);
+    if alone && case.site.network == Network::Delta {
+        between_lines(&mut decisions);
+    }
     level::contradict(case, &bench, &tests, &subjects, &mut decisions);
     gate(&sign, &mut decisions);
     let story = tell::Story {
@@ -168,9 +171,21 @@ fn weighed<'a>(case: &Case, bench: &Bench<'_>, measured: &'a [Measured]) -> Vec<
             let (from, to) = span(bench, one);
             // A control that shows itself is not idle, whatever the marks say.
             let idle = plant::idle(case, from, to) && !one.answered && !one.restless();
-            Weighed { measured: one, trust: trust(case, bench, one, idle, (from, to)), idle }
+            let trust = trust(case, bench, one, idle, (from, to));
+            Weighed { measured: one, trust, idle, placement: placement(bench, one) }
         })
         .collect()
+}
+
+/// Where a load stood, as the subjects count: a total in a delta has a phase for each pair of lines.
+fn placement(bench: &Bench<'_>, one: &Measured) -> Option<Placement> {
+    let total = bench.channels.len() == 1 && bench.channels[0].phase == Phase::Total;
+    match one.test.placement {
+        Some(Placement::Between(pair)) if total && bench.site.network == Network::Delta => {
+            Some(Placement::Line(Phase::LINES[network::ends(pair).0]))
+        }
+        other => other,
+    }
 }
 
 fn trust(case: &Case, bench: &Bench<'_>, one: &Measured, idle: bool, span: (Stamp, Stamp)) -> Trust {
@@ -214,6 +229,20 @@ fn moved_elsewhere(case: &Case, bench: &Bench<'_>, one: &Measured) -> bool {
         find(&other.board, &one.test.switches, &[Kind::Active], least, &[])
             .is_some_and(|consensus| consensus.chance < 1e-3)
     })
+}
+
+/// On a total in a delta one reversed CT cancels loads between its line and another: what does not move there is wrong, and
+/// only where nothing moves at all is it a missing response.
+fn between_lines(decisions: &mut [Decision]) {
+    let dead = |decision: &Decision| decision.faults.contains(&CtFault::NoResponse);
+    if decisions.iter().all(dead) {
+        return;
+    }
+    for decision in decisions.iter_mut().filter(|decision| dead(decision)) {
+        decision.status = Status::Ambiguous;
+        decision.faults.clear();
+        decision.why = Why::Several;
+    }
 }
 
 /// What the sign and the number of pairs leave of a decision.

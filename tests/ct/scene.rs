@@ -28,6 +28,7 @@ pub(crate) struct Scene {
     pub(crate) plant: Option<(bool, f64)>,
     pub(crate) plant_off: bool,
     pub(crate) hold_s: (f64, f64),
+    pub(crate) delta: bool,
 }
 
 /// What came of it.
@@ -93,6 +94,7 @@ impl Scene {
             plant: None,
             plant_off: false,
             hold_s: (9.0, 16.0),
+            delta: false,
         }
     }
 
@@ -221,9 +223,10 @@ impl Scene {
             format!("[[plant]]\nname = \"roof\"\nrated_W = {rated}\nstorage = {storage}\n")
         });
         format!(
-            "[site]\nname = \"Invented\"\nphases = {}\nnominal_V = {}\n[[meter]]\nname = \"connection\"\nrole = \"steering\"\nprofile = \"meter.toml\"\nline = {{ serial = \"/dev/ttyUSB0\" }}\nclass = \"{}\"\n{plant}[[load]]\nname = \"heater\"\npower_W = {}\nrated_V = {}\n{}\ntolerance = {}\n",
+            "[site]\nname = \"Invented\"\nphases = {}\nnetwork = \"{}\"\nnominal_V = {}\n[[meter]]\nname = \"connection\"\nrole = \"steering\"\nprofile = \"meter.toml\"\nline = {{ serial = \"/dev/ttyUSB0\" }}\nclass = \"{}\"\n{plant}[[load]]\nname = \"heater\"\npower_W = {}\nrated_V = {}\n{}\ntolerance = {}\n",
             self.house.phases,
-            self.house.nominal,
+            if self.delta { "delta" } else { "wye" },
+            if self.delta { self.house.nominal * 3.0_f64.sqrt() } else { self.house.nominal },
             self.meter.class,
             self.load_w,
             self.rated_v,

@@ -100,6 +100,48 @@ fn a_load_between_two_lines_tests_both() {
 }
 
 #[test]
+fn a_delta_is_tested_between_its_lines() {
+    for kind in [Kind::Total, Kind::PowerReactive] {
+        play(&format!("delta, {kind:?}"), 10, [9, 0], |seed| {
+            let mut scene =
+                Scene { placements: vec![10, 11, 12], delta: true, ..Scene::plain(seed, 3, kind) };
+            (scene.rated_v, scene.house.load_rated_v) = (230.0 * 3.0_f64.sqrt(), 230.0);
+            scene
+        });
+    }
+}
+
+/// Two rounds on one phase, the second with another load by name and power as stated.
+fn two_loads(
+    seed: u64,
+    ratio: f64,
+    stated: [f64; 2],
+) -> wattward::check::Finding<wattward::check::ct::body::CtBody> {
+    let mut scene = Scene { placements: vec![0, 0], ..Scene::plain(seed, 1, Kind::PowerVoltage) };
+    scene.house.wires[0].ratio = ratio;
+    scene.tolerance = 0.02;
+    let mut played = scene.play();
+    let half = played.case.marks.len() / 2;
+    for (index, mark) in played.case.marks.iter_mut().enumerate() {
+        let (name, watts) = if index < half { ("heater", stated[0]) } else { ("iron", stated[1]) };
+        (mark.load, mark.load_w) = (Some(name.to_owned()), Some(format!("{watts}")));
+    }
+    judge(&played.case, &CtOptions::default())
+}
+
+#[test]
+fn a_second_load_tells_a_wrong_ratio_from_a_wrong_figure() {
+    for seed in 0..5 {
+        let one = two_loads(seed, 2.0, [2000.0, 2000.0]);
+        assert_eq!(one.verdict, Verdict::Fail, "{:?}", one.reasons);
+        assert!(one.reasons[0].contains("of the load"), "{:?}", one.reasons);
+        let other = two_loads(seed, 1.0, [1000.0, 2000.0]);
+        assert_eq!(other.verdict, Verdict::Inconclusive, "{:?}", other.reasons);
+        assert_eq!(two_loads(seed, 1.0, [2000.0, 2000.0]).verdict, Verdict::Pass);
+    }
+}
+
+#[test]
 fn a_balanced_load_tests_every_channel() {
     play("balanced", 10, [9, 7], |seed| Scene {
         placements: vec![20],

@@ -38,6 +38,8 @@ pub struct Weighed<'a> {
     pub trust: Trust,
     /// The plant was shown idle all the time.
     pub idle: bool,
+    /// The placement as the subjects count: the phases of a total in a delta are its pairs of lines.
+    pub placement: Option<Placement>,
 }
 
 /// Whether a measured load counts.
@@ -70,6 +72,8 @@ pub enum Why {
     Level,
     /// The same load moves another channel by another share of itself.
     GainsApart,
+    /// Two loads give it two gains: one of their powers is not what is stated.
+    LoadsApart,
     /// Several ways to be wrong fit.
     Several,
     /// The loads may stand on other lines than marked.
@@ -114,7 +118,8 @@ pub fn decide(lines: usize, subjects: &[Subject], alone: bool, tests: &[Weighed<
     let good: Vec<usize> = (0..tests.len()).filter(|index| tests[*index].trust == Trust::Good).collect();
     let measured: Vec<&Measured> = good.iter().map(|index| tests[*index].measured).collect();
     let fell = fell(&measured);
-    let trials = measured.iter().zip(fell).map(|(one, fell)| trial(one, fell, subjects, alone)).collect();
+    let trials =
+        good.iter().zip(fell).map(|(index, fell)| trial(&tests[*index], fell, subjects, alone)).collect();
     let own = subjects.iter().map(|subject| subject.line).collect();
     let problem = Problem { lines, own, trials, alone };
     let posterior = weigh(&problem);
@@ -123,12 +128,13 @@ pub fn decide(lines: usize, subjects: &[Subject], alone: bool, tests: &[Weighed<
         .zip(&posterior)
         .map(|(subject, posterior)| one(lines, subject, alone, tests, posterior))
         .collect();
-    common_factor(subjects, tests, &mut decisions);
+    common_factor(lines, subjects, tests, &posterior, &mut decisions);
     unlike(tests, &mut decisions);
     decisions
 }
 
-fn trial(measured: &Measured, fell: Vec<Option<bool>>, subjects: &[Subject], alone: bool) -> Trial {
+fn trial(test: &Weighed<'_>, fell: Vec<Option<bool>>, subjects: &[Subject], alone: bool) -> Trial {
+    let measured = test.measured;
     let draw = measured.draw;
     let size = draw.apparent_va();
     let blur = if measured.test.load.resistive { 0.06 } else { 0.15 };
@@ -136,7 +142,7 @@ fn trial(measured: &Measured, fell: Vec<Option<bool>>, subjects: &[Subject], alo
         .iter()
         .map(|subject| {
             let only = Some(Placement::Line(crate::base::Phase::LINES[subject.line]));
-            if alone && measured.test.placement != only {
+            if alone && test.placement != only {
                 return None;
             }
             let response = measured.responses.get(subject.channel)?.as_ref()?;
@@ -148,7 +154,7 @@ fn trial(measured: &Measured, fell: Vec<Option<bool>>, subjects: &[Subject], alo
         })
         .collect();
     Trial {
-        placement: measured.test.placement,
+        placement: test.placement,
         load: (draw.active_w, draw.reactive_var),
         load_spread: draw.spread,
         observations,
@@ -158,7 +164,7 @@ fn trial(measured: &Measured, fell: Vec<Option<bool>>, subjects: &[Subject], alo
 
 /// Whether a test tells of this subject's own phase.
 fn is_own(test: &Weighed<'_>, subject: &Subject, alone: bool) -> bool {
-    match test.measured.test.placement {
+    match test.placement {
         Some(placement @ Placement::Line(_)) => draws_in(placement, subject.line),
         Some(placement) => !alone && draws_in(placement, subject.line),
         None => {
@@ -210,7 +216,7 @@ fn one(
     let seen_on: Vec<usize> = if wrong > SURE && encloses != 0 && encloses & (1 << subject.line) == 0 {
         let reached = |place| (0..lines).any(|line| encloses & (1 << line) != 0 && draws_in(place, line));
         (0..tests.len())
-            .filter(|index| match tests[*index].measured.test.placement {
+            .filter(|index| match tests[*index].placement {
                 Some(place) => reached(place),
                 None => moved(&tests[*index], subject) > MOVES,
             })
@@ -281,8 +287,7 @@ fn sensed(lines: usize, posterior: &ChannelPosterior) -> Option<usize> {
 
 /// The lines on which a load that counts was switched, as bits.
 fn tested_lines(tests: &[Weighed<'_>]) -> u8 {
-    let placements =
-        tests.iter().filter(|test| test.trust == Trust::Good).map(|test| test.measured.test.placement);
+    let placements = tests.iter().filter(|test| test.trust == Trust::Good).map(|test| test.placement);
     placements.flatten().fold(0, |bits, placement| {
         (0..3).fold(bits, |bits, line| if draws_in(placement, line) { bits | 1 << line } else { bits })
     })

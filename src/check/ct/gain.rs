@@ -3,7 +3,6 @@
 use super::body::{CtFault, Status};
 use super::decide::{Decision, PAIRS, Subject, Trust, Weighed, Why};
 use super::hypothesis::ChannelPosterior;
-use super::measure::Measured;
 use super::network::{Lines, draws_in};
 use crate::base::uncertain::{combine, expanded};
 use crate::profile::Placement;
@@ -15,6 +14,9 @@ pub const GAIN_TO: f64 = 1.25;
 
 /// A channel that shows less than this of the load does not move, and its gain says nothing of a ratio (ours).
 const MOVES: f64 = 0.05;
+
+/// Gains within this factor of each other are one factor (ours).
+const LIKE: f64 = 1.15;
 
 /// Whether the whole interval lies outside what is right.
 pub fn is_outside(gain: f64, gain_u: f64) -> bool {
@@ -51,7 +53,7 @@ pub(super) fn gain(
     let reactive = response.reactive.zip(response.reactive_standard());
     let best = posterior.best()?;
     let placement =
-        measured.test.placement.unwrap_or(Placement::Line(crate::base::Phase::LINES[subject.line]));
+        tests[index].placement.unwrap_or(Placement::Line(crate::base::Phase::LINES[subject.line]));
     let unit = |backwards| {
         let lines = Lines { count: lines, backwards };
         lines.response(placement, (draw.active_w, draw.reactive_var), best.voltage_line, best.conductors)
@@ -79,8 +81,35 @@ pub(super) fn gain(
     Some((gain, expanded(combine(&[off / size.sqrt(), gain * draw.spread]))))
 }
 
-/// A factor that all channels share may be the load's: it takes a second load to say.
-pub(super) fn common_factor(subjects: &[Subject], tests: &[Weighed<'_>], decisions: &mut [Decision]) {
+/// A factor that all channels share may be the load's: it takes a second load to say. And two loads that give one channel
+/// two gains say that one of their powers is wrong.
+pub(super) fn common_factor(
+    lines: usize,
+    subjects: &[Subject],
+    tests: &[Weighed<'_>],
+    posteriors: &[ChannelPosterior],
+    decisions: &mut [Decision],
+) {
+    let by_load: Vec<Vec<f64>> = subjects
+        .iter()
+        .zip(posteriors)
+        .map(|(subject, posterior)| gains_by_load(lines, subject, tests, posterior))
+        .collect();
+    let spread = |gains: &[f64]| {
+        let (least, most) = gains
+            .iter()
+            .fold((f64::INFINITY, 0.0_f64), |(least, most), gain| (least.min(*gain), most.max(*gain)));
+        most / least.max(1e-9)
+    };
+    for (decision, gains) in decisions.iter_mut().zip(&by_load) {
+        let right_but_for_the_gain =
+            decision.status == Status::Correct || decision.faults == [CtFault::WrongRatio];
+        if right_but_for_the_gain && gains.len() > 1 && spread(gains) > GAIN_TO {
+            decision.status = Status::Ambiguous;
+            decision.faults.clear();
+            decision.why = Why::LoadsApart;
+        }
+    }
     let with_gain: Vec<usize> = (0..decisions.len())
         .filter(|index| {
             decisions[*index].gain.is_some_and(|gain| gain.0 > MOVES) && decisions[*index].pairs > 0
@@ -90,10 +119,8 @@ pub(super) fn common_factor(subjects: &[Subject], tests: &[Weighed<'_>], decisio
     let gains: Vec<f64> =
         with_gain.iter().filter_map(|index| decisions[*index].gain).map(|gain| gain.0).collect();
     let all = !with_gain.is_empty() && with_gain.iter().all(|index| off(&decisions[*index]));
-    let (least, most) = gains
-        .iter()
-        .fold((f64::INFINITY, 0.0_f64), |(least, most), gain| (least.min(*gain), most.max(*gain)));
-    if !all || most > 1.15 * least || second_load(subjects, tests) {
+    let second = by_load.iter().any(|gains| gains.len() > 1 && spread(gains) <= LIKE);
+    if !all || spread(&gains) > LIKE || second {
         return;
     }
     for index in with_gain {
@@ -104,6 +131,32 @@ pub(super) fn common_factor(subjects: &[Subject], tests: &[Weighed<'_>], decisio
             decision.why = Why::CommonFactor;
         }
     }
+}
+
+/// Gain of a channel for each load, by name, that was switched often enough on a line it senses.
+fn gains_by_load(
+    lines: usize,
+    subject: &Subject,
+    tests: &[Weighed<'_>],
+    posterior: &ChannelPosterior,
+) -> Vec<f64> {
+    let mut names: Vec<&str> = Vec::new();
+    let mut gains = Vec::new();
+    for (index, test) in tests.iter().enumerate() {
+        let name = test.measured.test.load.name.as_str();
+        let enough = test.measured.responses[subject.channel].is_some_and(|response| response.pairs >= PAIRS);
+        let here = test.placement.is_some_and(|place| draws_in(place, subject.line));
+        if test.trust != Trust::Good || !enough || !here || names.contains(&name) {
+            continue;
+        }
+        if let Some((gain, _)) =
+            gain(lines, tests, index, subject, posterior).filter(|(gain, _)| *gain > MOVES)
+        {
+            names.push(name);
+            gains.push(gain);
+        }
+    }
+    gains
 }
 
 /// Channels that the same load moved by different shares of itself: one of them is wrong, whatever the load's tolerance. Both
@@ -130,20 +183,4 @@ pub(super) fn unlike(tests: &[Weighed<'_>], decisions: &mut [Decision]) {
             decision.why = Why::GainsApart;
         }
     }
-}
-
-/// Whether two loads, different in name and power, were measured on the same line.
-fn second_load(subjects: &[Subject], tests: &[Weighed<'_>]) -> bool {
-    subjects.iter().any(|subject| {
-        let on: Vec<&Measured> = tests
-            .iter()
-            .filter(|test| test.trust == Trust::Good)
-            .map(|test| test.measured)
-            .filter(|measured| measured.test.placement.is_some_and(|place| draws_in(place, subject.line)))
-            .filter(|measured| {
-                measured.responses[subject.channel].is_some_and(|response| response.pairs >= PAIRS)
-            })
-            .collect();
-        on.iter().any(|one| on.iter().any(|other| one.test.load.name != other.test.load.name))
-    })
 }

@@ -7,10 +7,13 @@ use super::gain::{GAIN_FROM, GAIN_TO};
 use super::measure::Bench;
 use super::plant::{Seen, seen};
 use super::words;
-use crate::base::Phase;
+use crate::base::{Network, Phase};
 use crate::check::verdict::{Finding, Verdict};
 use crate::evidence::{Accuracy, Case};
 use crate::profile::Placement;
+
+/// The pairs of lines of a delta, by the first line of each.
+const PAIRS_OF_LINES: [Phase; 3] = [Phase::L1L2, Phase::L2L3, Phase::L3L1];
 
 /// Everything the finding is told from.
 pub(super) struct Story<'a> {
@@ -133,8 +136,13 @@ impl Story<'_> {
         })
     }
 
+    fn phase(&self, subject: &Subject) -> Phase {
+        let delta = self.alone && self.case.site.network == Network::Delta;
+        if delta { PAIRS_OF_LINES[subject.line] } else { Phase::LINES[subject.line] }
+    }
+
     fn name(&self, subject: &Subject) -> String {
-        let phase = Phase::LINES[subject.line];
+        let phase = self.phase(subject);
         if self.alone {
             format!("The total, on {phase},")
         } else {
@@ -265,7 +273,7 @@ impl Story<'_> {
         list.extend(self.tests.iter().filter_map(words::retry));
         for (subject, decision) in self.subjects.iter().zip(self.decisions) {
             let name = format!("channel {}", self.bench.channels[subject.channel].phase);
-            list.extend(words::next(&name, Phase::LINES[subject.line], decision, lines, &tested));
+            list.extend(words::next(&name, self.phase(subject), decision, lines, &tested));
         }
         list.extend(forbidden.iter().map(|(_, mend)| mend.clone()));
         if self.tests.iter().any(|test| test.measured.overloaded) {

@@ -102,6 +102,7 @@ fn open(name: &str, decision: &Decision) -> String {
         Why::Level => {
             "its power has, with the plant idle, the sign of export, and its steps say otherwise: marks the wrong way round, or a plant nobody named"
         }
+        Why::LoadsApart => "two loads give it two gains, so the power of one of them is not what is stated",
         Why::GainsApart => {
             "the same load moves another channel by another share of itself, so one of them is wrong"
         }
@@ -198,6 +199,9 @@ pub(super) fn next(
         (Status::Ambiguous, Why::Level) => vec![
             "Check that each mark says what the load did, and name every plant in the site file, then test again.".to_owned(),
         ],
+        (Status::Ambiguous, Why::LoadsApart) => vec![format!(
+            "Measure what the loads draw, or switch a third one on {line}: two of three tell which figure is wrong."
+        )],
         (Status::Ambiguous, Why::GainsApart) => vec![
             "Switch one load on each phase in turn, at the same voltage, and look at ratios and at what each CT encloses.".to_owned(),
         ],
