@@ -9,6 +9,9 @@ use crate::reading::Sample;
 /// What a further cut must gain, in units of the scatter's variance; about one false cut in 20,000 values of white noise.
 const CUT_PRICE: f64 = 18.0;
 
+/// Values in one stretch at most: a level that stands for long is cut now and then, which bounds the work and moves nothing.
+const LONGEST: usize = 400;
+
 /// Scatter that grows with the level, as a fraction of it (ours: what registers of meters show beside class and resolution).
 const RELATIVE_SCATTER: f64 = 0.0015;
 
@@ -211,7 +214,7 @@ fn partition(values: &[f64], noise: f64, cut_price: f64) -> Vec<usize> {
             }
         }
         best[to] = least;
-        starts.retain(|&from| best[from] + cost(from, to) <= least);
+        starts.retain(|&from| best[from] + cost(from, to) <= least && to - from < LONGEST);
         starts.push(to);
     }
     let mut cuts = vec![count];

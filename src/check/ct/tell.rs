@@ -95,9 +95,13 @@ impl Story<'_> {
             reasons.extend(told);
         } else {
             let sentences = self.tests.iter().filter_map(words::distrust);
-            reasons.extend(
-                told.into_iter().chain(sentences).chain(forbidden.iter().map(|(why, _)| why.clone())),
-            );
+            let forbids = forbidden.iter().map(|(why, _)| why.clone());
+            // Where every channel is right, what forbids the pass is the news.
+            if super::verdict(self.decisions) == Verdict::Pass && outside.is_empty() {
+                reasons.extend(forbids.chain(told).chain(sentences));
+            } else {
+                reasons.extend(told.into_iter().chain(sentences).chain(forbids));
+            }
         }
         reasons.extend(self.notes());
         let mut next = if verdict == Verdict::Pass { Vec::new() } else { self.next(&forbidden) };
@@ -264,6 +268,9 @@ impl Story<'_> {
             })
             .collect();
         let lines = self.case.site.lines().len();
+        if self.tests.is_empty() && !self.unmarked {
+            list.push("If a known load was switched in this record and nobody marked it, judge it with --hands-free.".to_owned());
+        }
         if self.sign.seen.is_none() && !self.tests.is_empty() {
             list.push(
                 "Show that this meter's power can go negative: record it while the plant feeds in, read its energy counters, or state `signed = true` in the profile if you have seen it negative."
