@@ -96,7 +96,6 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
     let switchings = switchings(&case.marks, &case.site, origin);
     let unmarked = options.hands_free && switchings.tests.is_empty();
     let measured = if unmarked { hands_free(&bench, origin) } else { bench.measure_all(switchings.tests) };
-    let sign = sign::sign(case, &bench, &measured);
     let tests = weighed(case, &bench, &measured);
     let (subjects, alone) = subjects(&bench);
     let lines = usize::from(case.site.phases.clamp(1, 3));
@@ -105,6 +104,8 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
         between_lines(&mut decisions);
     }
     level::contradict(case, &bench, &tests, &subjects, &mut decisions);
+    let senses = level::senses_shown(case, &bench, &tests, &subjects, &decisions);
+    let sign = sign::sign(case, &bench, &measured, &told(&subjects, &decisions, &senses));
     gate(&sign, &mut decisions);
     let story = tell::Story {
         case,
@@ -116,6 +117,7 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
         sign: &sign,
         unusable: &switchings.unusable,
         unmarked,
+        senses_shown: senses.iter().all(|shown| *shown),
     };
     let finding = story.tell();
     let curves = curves(&bench, &measured);
@@ -155,6 +157,16 @@ fn subjects(bench: &Bench<'_>) -> (Vec<Subject>, bool) {
         .map(|(channel, about)| Subject { channel, line: about.phase.line_index().unwrap_or(0) })
         .collect();
     (list, false)
+}
+
+/// What the loads' steps say of each subject's direction, where the sense of their marks is shown.
+fn told<'a>(
+    subjects: &'a [Subject],
+    decisions: &'a [Decision],
+    senses: &[bool],
+) -> Vec<(&'a Subject, Option<&'a Decision>)> {
+    let shown = decisions.iter().zip(senses).map(|(decision, shown)| shown.then_some(decision));
+    subjects.iter().zip(shown).collect()
 }
 
 /// Span of a test in time, with the edges' room around it.

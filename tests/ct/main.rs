@@ -17,6 +17,7 @@ mod meter;
 mod random;
 mod reference;
 mod scene;
+mod signs;
 mod sweep;
 mod variants;
 mod world;

@@ -135,6 +135,8 @@ pub enum SignSeen {
     Counters,
     /// The profile says so.
     Profile,
+    /// It stood below zero with a known load on, whatever made it so: in most cases a reversed CT.
+    Load,
 }
 
 /// Sign of the power.

@@ -355,3 +355,6 @@ fn shared(problem: &Problem) -> Vec<Shared> {
     }
     list
 }
+
+#[cfg(test)]
+mod tests;

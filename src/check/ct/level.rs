@@ -53,6 +53,24 @@ pub(super) fn contradict(
     }
 }
 
+/// Whether something beside the marks shows which way each subject's marks stand: the voltage that fell with the load, or,
+/// with the plant idle, a power that is import. Else a reversed CT and marks the wrong way round look right together.
+pub(super) fn senses_shown(
+    case: &Case,
+    bench: &Bench<'_>,
+    tests: &[Weighed<'_>],
+    subjects: &[Subject],
+    decisions: &[Decision],
+) -> Vec<bool> {
+    let size = tests.iter().fold(0.0_f64, |most, test| most.max(test.measured.draw.apparent_va()));
+    let quiet = !tests.iter().any(|test| test.measured.answered);
+    let shown = |(decision, subject): (&Decision, &Subject)| {
+        let fell = decision.shown.is_some_and(|index| tests[index].measured.dipped);
+        fell || quiet && level(case, bench, subject.channel, size).positive
+    };
+    decisions.iter().zip(subjects).map(shown).collect()
+}
+
 fn level(case: &Case, bench: &Bench<'_>, channel: usize, size: f64) -> Level {
     let Some(lane) = bench.board.lane(channel, Kind::Active) else { return Level::default() };
     let data = &bench.board.lanes[lane].data;

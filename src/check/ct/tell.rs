@@ -27,6 +27,8 @@ pub(super) struct Story<'a> {
     pub(super) unusable: &'a [String],
     /// Nobody marked the switchings: they were found.
     pub(super) unmarked: bool,
+    /// Something beside the marks shows which of them mean "on".
+    pub(super) senses_shown: bool,
 }
 
 /// The number at the head of a value typed in: `8.9`, `8.9 A`.
@@ -222,6 +224,12 @@ impl Story<'_> {
             list.push((
                 "Marks are missing, and no voltage shows which switchings were \"on\": what was found may be another load's.".to_owned(),
                 "Mark the switchings, or add the voltages to the profile.".to_owned(),
+            ));
+        }
+        if !self.tests.is_empty() && !self.unmarked && !self.senses_shown {
+            list.push((
+                "Nothing beside the marks shows when the load was on: no voltage is read, and the plant was not shown idle.".to_owned(),
+                "Add the voltages to the profile, or switch the plant off for the test (mark `plant-off`).".to_owned(),
             ));
         }
         for load in position.iter().filter(|entry| entry.seen == Some(false)) {
