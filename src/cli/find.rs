@@ -221,7 +221,7 @@ fn one_stage(
     let before = progress.units.len();
     let end = ask(searching, stage.settings, plan, progress, |progress| {
         let left = (until - searching.now()).max(Span::ZERO);
-        out.status(&format!("{}: {} found, {left} to go", word(stage.settings), progress.units.len()));
+        out.status(&format!("{}: {} found, {left} to go", stage.settings, progress.units.len()));
     })?;
     if progress.units.len() > before && end == StageEnd::Done {
         let fresh: Vec<u8> = progress.units.keys().filter(|unit| !found.contains(unit)).copied().collect();
@@ -322,15 +322,6 @@ impl Progress {
             }
         }
     }
-}
-
-fn word(settings: SerialSettings) -> String {
-    let parity = match settings.parity {
-        Parity::None => 'N',
-        Parity::Even => 'E',
-        Parity::Odd => 'O',
-    };
-    format!("{} 8{parity}{}", settings.baud, settings.stop_bits)
 }
 
 fn conclude(

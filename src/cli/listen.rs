@@ -1,34 +1,39 @@
 //! `wattward listen` hears a line without a byte sent: the port is opened so that it cannot. Who is asked what how often,
-//! what comes of it, how fast the units answer.
+//! what comes of it, how fast the units answer; with a profile or a site file also the values that were heard.
 //!
 //! ```console
 //! $ wattward listen --serial /dev/ttyUSB0 --baud 9600 --for 60s
-//! unit fn  address count      asked   period   answer p50      p99      max  unanswered  exceptions
-//!   27  4    55377    37        117   1.35 s      21.5 ms  22.0 ms  23.1 ms           0           0
+//! only listening: not a byte is sent
+//! unit fn address count   asked    every  p50 ms  p99 ms  max ms  silent refused
+//!   27  4   55377    37     117   1.35 s    21.5    22.0    23.1       0       0
 //! 117 answered, 0 unanswered, 0 damaged, 0 foreign, 0 stray bytes; 9600 baud; units 27
 //! ```
 //!
-//! `--auto` finds speed and parity by itself: it listens with one setting after the other until frames come. Ctrl-C ends
-//! it. Exit codes: 0 something was heard, 2 wrong use, 4 no port, or nothing heard, 5 a capture cannot be read.
-
-use std::fmt::Write as _;
+//! Times are from the end of the question to the first byte of the answer. `--auto` finds speed and parity by itself: it
+//! listens with one setting after the other until frames come. All serial lines of a site file are heard at once. Ranges
+//! that no profile names are listed with the registers last heard, so that a profile can be begun. Ctrl-C ends it.
+//! Exit codes: 0 something was heard, 2 wrong use, 4 no port, or nothing heard, 5 a capture cannot be read.
 
 use clap::Args;
-use serde::Serialize;
 
 use super::args::{SourceArgs, span};
 use super::exit::Exit;
-use super::live::Step;
-use super::live::Watching;
+use super::judge::replay_loaded;
+use super::live::{Step, Watching, passive};
 use super::out::Out;
-use super::source::{Extra, load, overrides, set_up};
-use crate::base::{Failure, Span};
+use super::source::{Extra, SetUp, load, overrides, set_up};
+use super::tally::Tally;
+use crate::base::{Failure, FailureKind, Span};
 use crate::link::search::{SELDOM, USUAL};
-use crate::link::{Latency, Listen, ListenDocument, ListenRange};
+use crate::link::{Auto, Ear, Listen, ListenDocument};
 use crate::profile::{Door, Parity, SerialSettings};
-use crate::record::Record;
-use crate::report::{CaptureRef, Tool};
-use crate::rim::Session;
+use crate::record::{MarkKind, Record};
+use crate::report::CaptureRef;
+use crate::rim::{Session, SessionPlan, Talk};
+
+mod show;
+
+use show::{Heard, MeterHeard, document, screen, totals};
 
 /// Options of `listen`.
 #[derive(Args, Debug)]
@@ -46,78 +51,121 @@ pub(crate) struct ListenArgs {
     lasting: Option<Span>,
 }
 
-#[derive(Serialize)]
-struct Document<'a> {
-    tool: Tool,
-    #[serde(flatten)]
-    heard: &'a ListenDocument,
-    captures: &'a [CaptureRef],
-}
-
-/// How long each setting is listened to by `--auto`, and the frames that settle it.
-const TRY: Span = Span::from_millis(4000);
-const FRAMES: usize = 2;
 const REDRAW: Span = Span::from_millis(500);
 
 /// Runs the command.
 pub(crate) fn run(args: &ListenArgs, out: &Out) -> Result<Exit, Failure> {
-    let (document, captures) =
-        if args.source.from.is_empty() { live(args, out)? } else { recorded(args, out)? };
+    let heard = if args.source.from.is_empty() { live(args, out)? } else { recorded(args, out)? };
     if out.json {
-        let document = Document { tool: Tool::default(), heard: &document, captures: &captures };
-        out.print(&serde_json::to_string_pretty(&document).unwrap_or_default());
+        out.print(&serde_json::to_string_pretty(&document(&heard)).unwrap_or_default());
     } else {
-        out.print(&screen(&document));
-        for capture in captures.iter().filter(|_| args.source.from.is_empty()) {
+        out.print(&screen(&heard, out.width));
+        for capture in heard.captures.iter().filter(|_| args.source.from.is_empty()) {
             out.print(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
         }
     }
-    if document.ranges.is_empty() && document.stray_bytes == 0 && document.foreign == 0 {
-        return Err(Failure::nothing("nothing was heard").hint(
-            "is the other master running, and does the adapter hang on the same pair? A and B may be swapped",
-        ));
+    let line = &heard.line;
+    if line.ranges.is_empty() && line.stray_bytes == 0 && line.foreign == 0 {
+        return Err(Failure::nothing("nothing was heard").hint(NOTHING));
     }
     Ok(Exit::Done)
 }
 
-fn recorded(args: &ListenArgs, out: &Out) -> Result<(ListenDocument, Vec<CaptureRef>), Failure> {
-    let loaded = load(&args.source.from, &overrides(&args.source, &Extra::default())?)?;
-    for note in &loaded.notes {
-        out.error(&format!("note: {note}"));
-    }
+const NOTHING: &str =
+    "is the other master running, and does the adapter hang on the same pair? A and B may be swapped";
+
+fn recorded(args: &ListenArgs, out: &Out) -> Result<Heard, Failure> {
+    let overrides = overrides(&args.source, &Extra::default())?;
+    let loaded = load(&args.source.from, &overrides)?;
     let mut listen = Listen::new(&loaded.lines);
     for record in &loaded.records {
         listen.push(record);
     }
     listen.finish();
-    Ok((listen.document(), loaded.captures))
+    let line = listen.document();
+    let is_site = |record: &Record| matches!(record, Record::Mark(mark) if mark.kind == MarkKind::Site);
+    let given = args.source.profile.is_some() || args.source.site.is_some();
+    if !given && !loaded.records.iter().any(is_site) {
+        for note in &loaded.notes {
+            out.error(&format!("note: {note}"));
+        }
+        return Ok(Heard { line, meters: Vec::new(), captures: loaded.captures });
+    }
+    let (captures, replayed) = replay_loaded(loaded, &overrides, out)?;
+    let meters = replayed.case.meters.into_iter();
+    let meters = meters.map(|meter| MeterHeard::new(&meter.meter, meter.profile, meter.series)).collect();
+    Ok(Heard { line, meters, captures }.named())
 }
 
-fn live(args: &ListenArgs, out: &Out) -> Result<(ListenDocument, Vec<CaptureRef>), Failure> {
-    let (door, mut settings) = door(&args.source)?;
+fn live(args: &ListenArgs, out: &Out) -> Result<Heard, Failure> {
+    if args.source.names_a_line() && args.source.profile.is_none() {
+        let (door, mut settings) = bare_line(&args.source)?;
+        if args.auto {
+            settings = find_settings(&door, out)?;
+        }
+        out.note("only listening: not a byte is sent");
+        let session = Session::listen(&door, settings, args.capture.as_deref())?;
+        let (line, captures) = hear(session, None, args, out)?;
+        return Ok(Heard { line, meters: Vec::new(), captures });
+    }
+    let mut set_up = set_up(&args.source, &Extra::default())?;
+    let meters = passive(&set_up.site, (0..set_up.site.meters.len()).collect(), out)?;
+    for faults in &set_up.warnings {
+        out.note(&super::render::faults(faults, out));
+    }
     if args.auto {
-        settings = find_settings(&door, out)?;
+        tune(&mut set_up, &meters, out)?;
     }
     out.note("only listening: not a byte is sent");
-    let session = Session::listen(&door, settings, args.capture.as_deref())?;
+    let SetUp { site, profiles, .. } = set_up;
+    let plan = SessionPlan {
+        site,
+        profiles,
+        meters,
+        talk: Talk::Listen,
+        capture: args.capture.clone().unwrap_or_default(),
+        keyboard: false,
+    };
+    let session = if args.capture.is_some() { Session::start(&plan)? } else { Session::start_unkept(&plan)? };
+    let mut tally = Tally::new(&plan.site, &plan.profiles, session.lines());
+    let (line, captures) = hear(session, Some(&mut tally), args, out)?;
+    let meters = plan.site.meters.iter().zip(plan.profiles).zip(tally.meters);
+    let meters =
+        meters.map(|((meter, profile), way)| MeterHeard::new(meter, profile, way.series().clone())).collect();
+    Ok(Heard { line, meters, captures }.named())
+}
+
+/// Hears a session out.
+fn hear(
+    session: Session,
+    mut tally: Option<&mut Tally>,
+    args: &ListenArgs,
+    out: &Out,
+) -> Result<(ListenDocument, Vec<CaptureRef>), Failure> {
     let mut listen = Listen::new(session.lines());
+    let mut take = |listen: &mut Listen, records: &[Record]| {
+        for record in records {
+            let settled = listen.push(record);
+            if let Some(tally) = &mut tally {
+                tally.settle(&settled);
+            }
+        }
+    };
     let mut live = Watching { session, every: None };
     let end = args.lasting.map(|lasting| live.now() + lasting);
     let mut redraw = live.now();
     loop {
         match live.next(end.map_or(redraw, |end| end.min(redraw)), out)? {
-            Step::Records(records) => {
-                for record in &records {
-                    listen.push(record);
-                }
-            }
+            Step::Records(records) => take(&mut listen, &records),
             Step::Interrupt => break,
             Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd => {}
         }
         let now = live.now();
         if now >= redraw {
             redraw = now + REDRAW;
-            out.status(&totals(&listen.document()));
+            if out.live {
+                out.status(&totals(&listen.document()));
+            }
         }
         if end.is_some_and(|end| now >= end) {
             break;
@@ -125,141 +173,108 @@ fn live(args: &ListenArgs, out: &Out) -> Result<(ListenDocument, Vec<CaptureRef>
     }
     out.clear_status();
     let (records, closed) = live.close()?;
-    for record in &records {
-        listen.push(record);
+    take(&mut listen, &records);
+    let settled = listen.finish();
+    if let Some(tally) = tally {
+        tally.settle(&settled);
+        tally.finish();
     }
-    listen.finish();
     let captures =
         closed.map(|closed| CaptureRef { file: closed.path.display().to_string(), sha256: closed.sha256 });
     Ok((listen.document(), captures.into_iter().collect()))
 }
 
-/// The line that is named, else that of the site's first meter.
-fn door(source: &SourceArgs) -> Result<(Door, SerialSettings), Failure> {
-    if source.names_a_line() && source.profile.is_none() {
-        let default = SerialSettings::default();
-        let parity = match source.parity.as_deref() {
-            None => default.parity,
-            Some(word) => [Parity::None, Parity::Even, Parity::Odd]
-                .into_iter()
-                .find(|parity| parity.word() == word)
-                .ok_or_else(|| Failure::usage(format!("parity is none, even or odd, not `{word}`")))?,
-        };
-        let settings = SerialSettings {
-            baud: source.baud.unwrap_or(default.baud),
-            parity,
-            stop_bits: source.stop_bits.unwrap_or(default.stop_bits),
-        };
-        let door = match (&source.serial, &source.tcp) {
-            (Some(port), _) => Door::Serial(port.clone()),
-            (_, Some(_)) => return Err(no_bus()),
-            _ => Door::SerialOverTcp(source.serial_over_tcp.clone().unwrap_or_default()),
-        };
-        return Ok((door, settings));
-    }
-    let set_up = set_up(source, &Extra::default())?;
-    let (Some(meter), Some(profile)) = (set_up.site.meters.first(), set_up.profiles.first()) else {
-        return Err(Failure::usage("the site has no meter"));
+/// The line that is named, of which no profile is known.
+fn bare_line(source: &SourceArgs) -> Result<(Door, SerialSettings), Failure> {
+    let default = SerialSettings::default();
+    let parity = match source.parity.as_deref() {
+        None => default.parity,
+        Some(word) => [Parity::None, Parity::Even, Parity::Odd]
+            .into_iter()
+            .find(|parity| parity.word() == word)
+            .ok_or_else(|| Failure::usage(format!("parity is none, even or odd, not `{word}`")))?,
     };
-    if let Door::Tcp(_) = meter.line.door {
-        return Err(no_bus());
-    }
-    Ok((meter.line.door.clone(), meter.line.settings(profile.line)))
+    let settings = SerialSettings {
+        baud: source.baud.unwrap_or(default.baud),
+        parity,
+        stop_bits: source.stop_bits.unwrap_or(default.stop_bits),
+    };
+    let door = match (&source.serial, &source.tcp) {
+        (Some(port), _) => Door::Serial(port.clone()),
+        (_, Some(_)) => return Err(super::live::no_bus()),
+        _ => Door::SerialOverTcp(source.serial_over_tcp.clone().unwrap_or_default()),
+    };
+    Ok((door, settings))
 }
 
-fn no_bus() -> Failure {
-    Failure::usage(
-        "a Modbus TCP connection carries only what its own client asks: there is nobody to listen to",
-    )
-    .hint("record the network with a general tool and give the file to --from")
+/// Finds the settings of every line of a site, and keeps them for its meters.
+fn tune(set_up: &mut SetUp, meters: &[usize], out: &Out) -> Result<(), Failure> {
+    let mut found: Vec<(Door, SerialSettings)> = Vec::new();
+    for meter in meters.iter().filter_map(|&index| set_up.site.meters.get(index)) {
+        let door = &meter.line.door;
+        if !found.iter().any(|(known, _)| known == door) {
+            found.push((door.clone(), find_settings(door, out)?));
+        }
+    }
+    for meter in &mut set_up.site.meters {
+        if let Some((_, settings)) = found.iter().find(|(door, _)| *door == meter.line.door) {
+            meter.line.baud = Some(settings.baud);
+            meter.line.parity = Some(settings.parity);
+            meter.line.stop_bits = Some(settings.stop_bits);
+        }
+    }
+    Ok(())
 }
 
 /// Listens with one setting after the other until frames come.
 fn find_settings(door: &Door, out: &Out) -> Result<SerialSettings, Failure> {
     let Door::Serial(_) = door else { return Ok(SerialSettings::default()) };
-    let all: Vec<SerialSettings> = USUAL.into_iter().chain(SELDOM).collect();
-    for settings in all {
-        let word = format!(
-            "{} baud, parity {}, {} stop bits",
-            settings.baud,
-            settings.parity.word(),
-            settings.stop_bits
-        );
-        out.status(&format!("listening at {word}"));
-        let mut live = Watching { session: Session::listen(door, settings, None)?, every: None };
-        let end = live.now() + TRY;
-        let mut frames = 0;
-        while live.now() < end {
-            match live.next(end, out)? {
-                Step::Interrupt => {
-                    return Err(Failure::new(crate::base::FailureKind::Interrupted, "interrupted"));
-                }
+    let mut auto = Auto::new(USUAL.into_iter().chain(SELDOM).collect());
+    loop {
+        let word = auto.settings().to_string();
+        out.status(&format!("{}: listening at {word}", door.name()));
+        let session = Session::listen(door, auto.settings(), None)?;
+        let tells_errors = session.lines().iter().all(|line| line.tells_errors);
+        let mut live = Watching { session, every: None };
+        auto.begin(live.now());
+        while auto.decide(live.now()) == Ear::Stay {
+            let soon = live.now() + Span::from_millis(100);
+            match live.next(soon, out)? {
+                Step::Interrupt => return Err(Failure::new(FailureKind::Interrupted, "interrupted")),
                 Step::Records(records) => {
-                    frames += records.iter().filter(|record| matches!(record, Record::Frame(_))).count();
+                    for record in &records {
+                        auto.take(record);
+                    }
                 }
                 _ => {}
             }
-            if frames >= FRAMES {
-                out.clear_status();
-                out.note(&format!("frames come at {word}"));
+        }
+        let now = live.now();
+        for record in &live.close()?.0 {
+            auto.take(record);
+        }
+        let ear = auto.after(now);
+        out.clear_status();
+        match ear {
+            Ear::Found(settings) => {
+                let doubt = "; this driver does not tell bad bytes, so the parity may be another";
+                let doubt = if tells_errors { "" } else { doubt };
+                out.note(&format!("{}: frames come at {word}{doubt}", door.name()));
                 return Ok(settings);
             }
+            Ear::Silent => {
+                return Err(
+                    Failure::nothing(format!("not a byte was heard on {}", door.name())).hint(NOTHING)
+                );
+            }
+            Ear::NoFrame => {
+                return Err(Failure::nothing(format!(
+                    "bytes were heard on {}, and no frame at any usual setting",
+                    door.name()
+                ))
+                .hint("give --baud and --parity if they are known; A and B may be swapped"));
+            }
+            Ear::Stay | Ear::Over | Ear::Next => {}
         }
     }
-    out.clear_status();
-    Err(Failure::nothing("no frame came at any usual setting")
-        .hint("is the other master running? Give --baud and --parity if they are known"))
-}
-
-fn totals(document: &ListenDocument) -> String {
-    let units: Vec<String> = document.units.iter().map(u8::to_string).collect();
-    let mut text = format!(
-        "{} answered, {} unanswered, {} damaged, {} foreign, {} stray bytes",
-        document.transactions, document.timeouts, document.damaged, document.foreign, document.stray_bytes
-    );
-    if let Some(baud) = document.baud {
-        let _ = write!(text, "; {baud} baud");
-    }
-    if !units.is_empty() {
-        let _ = write!(text, "; units {}", units.join(", "));
-    }
-    text
-}
-
-fn screen(document: &ListenDocument) -> String {
-    let mut text = String::new();
-    if !document.ranges.is_empty() {
-        text.push_str(
-            "unit fn address count    asked   period   answer p50       p99       max  unanswered exceptions\n",
-        );
-    }
-    for range in &document.ranges {
-        text.push_str(&row(range));
-    }
-    text.push_str(&totals(document));
-    text
-}
-
-fn row(range: &ListenRange) -> String {
-    let period = range.period_s.map_or_else(|| "-".to_owned(), |seconds| format!("{seconds:.2} s"));
-    let latency = |part: fn(&Latency) -> f64| {
-        range
-            .latency_s
-            .as_ref()
-            .map_or_else(|| "-".to_owned(), |latency| format!("{:.1} ms", part(latency) * 1e3))
-    };
-    format!(
-        "{:>4} {:>2} {:>7} {:>5} {:>8} {:>8} {:>12} {:>9} {:>9} {:>11} {:>10}\n",
-        range.unit,
-        range.function,
-        range.address,
-        range.count,
-        range.transactions + range.timeouts,
-        period,
-        latency(|latency| latency.p50),
-        latency(|latency| latency.p99),
-        latency(|latency| latency.max),
-        range.timeouts,
-        range.exceptions
-    )
 }

@@ -82,8 +82,11 @@ impl Watching {
             out.note(&super::render::faults(faults, out));
         }
         let SetUp { site, profiles, .. } = set_up;
-        let meters =
+        let mut meters =
             if purpose.meters.is_empty() { (0..site.meters.len()).collect() } else { purpose.meters };
+        if args.listen {
+            meters = passive(&site, meters, out)?;
+        }
         let every = args.every.or_else(|| fastest(&site, &profiles, &meters));
         let talk = if args.listen {
             Talk::Listen
@@ -269,6 +272,35 @@ pub(crate) fn fastest(site: &Site, profiles: &[Profile], meters: &[usize]) -> Op
     }
     let carried = lines.iter().map(|(_, time)| *time + Span::from_nanos(time.nanos() / 10)).max()?;
     Some(rounded_up(wanted.max(carried)))
+}
+
+/// The meters whose lines can be listened to: a Modbus TCP connection carries only what its own client asks.
+///
+/// # Errors
+/// There is none.
+pub(crate) fn passive(site: &Site, meters: Vec<usize>, out: &Out) -> Result<Vec<usize>, Failure> {
+    let on_tcp =
+        |index: &usize| site.meters.get(*index).filter(|meter| matches!(meter.line.door, Door::Tcp(_)));
+    let (deaf, heard): (Vec<usize>, Vec<usize>) =
+        meters.into_iter().partition(|index| on_tcp(index).is_some());
+    if heard.is_empty() {
+        return Err(no_bus());
+    }
+    for meter in deaf.iter().filter_map(on_tcp) {
+        out.error(&format!(
+            "note: `{}` hangs on Modbus TCP, which cannot be listened to: left out",
+            meter.name
+        ));
+    }
+    Ok(heard)
+}
+
+/// Nobody can be listened to.
+pub(crate) fn no_bus() -> Failure {
+    Failure::usage(
+        "a Modbus TCP connection carries only what its own client asks: there is nobody to listen to",
+    )
+    .hint("record the network with a general tool and give the file to --from")
 }
 
 fn rounded_up(span: Span) -> Span {

@@ -70,7 +70,8 @@ impl Tally {
         }
     }
 
-    fn settle(&mut self, settled: &[Transaction]) {
+    /// Takes what somebody else has paired.
+    pub(crate) fn settle(&mut self, settled: &[Transaction]) {
         for transaction in settled {
             self.quality.transaction(transaction);
             let door = self.doors.get(usize::from(transaction.line));

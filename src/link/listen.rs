@@ -16,6 +16,8 @@ use crate::record::{LineInfo, Medium, Record, StrayWhy};
 const MOST_PERIODS: usize = 4096;
 /// Longest time a histogram tells apart, in microseconds; what is longer counts as this.
 const LONGEST_US: u64 = 60_000_000;
+/// Ranges told one by one; a master that searches asks for more, and each takes 50 kB. Ours.
+const MOST_RANGES: usize = 1000;
 
 /// The document of `listen` (contract 6), without what every document has.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -34,13 +36,17 @@ pub struct ListenDocument {
     pub baud: Option<u32>,
     /// Units that were asked or answered.
     pub units: Vec<u8>,
-    /// By unit, function, address, count.
+    /// By line, unit, function, address, count.
     pub ranges: Vec<ListenRange>,
+    /// Questions for further ranges, where there were too many to tell one by one.
+    pub further_questions: u64,
 }
 
 /// One range that is asked again and again.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ListenRange {
+    /// The line's name.
+    pub line: String,
     /// Unit address.
     pub unit: u8,
     /// Function code.
@@ -59,6 +65,11 @@ pub struct ListenRange {
     pub timeouts: u64,
     /// Exceptions by any code.
     pub exceptions: u64,
+    /// Registers of the newest answer, for functions 3 and 4.
+    pub registers: Vec<u16>,
+    /// `meter point` of what lies in it, filled in by whoever knows a profile; left out where none is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub points: Option<Vec<String>>,
 }
 
 /// Answer times in seconds, to three digits.
@@ -76,12 +87,22 @@ pub struct Latency {
 #[derive(Debug)]
 pub struct Listen {
     pairer: Pairer,
+    names: Vec<String>,
     baud: Option<u32>,
     settled: Vec<Transaction>,
     units: BTreeSet<u8>,
     stray_bytes: u64,
+    totals: Totals,
+    /// By index of the line, unit, function, address, count.
+    ranges: BTreeMap<(u16, u8, u8, u16, u16), Range>,
+}
+
+#[derive(Debug, Default)]
+struct Totals {
+    transactions: u64,
+    timeouts: u64,
     damaged: u64,
-    ranges: BTreeMap<(u8, u8, u16, u16), Range>,
+    further: u64,
 }
 
 #[derive(Debug)]
@@ -91,6 +112,7 @@ struct Range {
     exceptions: u64,
     latency: Option<Histogram<u32>>,
     periods: Periods,
+    registers: Vec<u16>,
 }
 
 impl Listen {
@@ -98,11 +120,12 @@ impl Listen {
     pub fn new(lines: &[LineInfo]) -> Self {
         Self {
             pairer: Pairer::new(lines),
+            names: lines.iter().map(|line| line.name.clone()).collect(),
             baud: lines.iter().filter(|line| line.medium == Medium::Serial).find_map(|line| line.baud),
             settled: Vec::new(),
             units: BTreeSet::new(),
             stray_bytes: 0,
-            damaged: 0,
+            totals: Totals::default(),
             ranges: BTreeMap::new(),
         }
     }
@@ -131,21 +154,23 @@ impl Listen {
     fn count(&mut self) -> Vec<Transaction> {
         for transaction in &self.settled {
             let asked = &transaction.asked;
-            let key = (asked.unit, asked.function, asked.address, asked.count);
-            let range = self.ranges.entry(key).or_insert_with(Range::new);
-            self.damaged += u64::from(matches!(transaction.outcome, Outcome::Damaged { .. }));
-            range.take(transaction);
+            self.totals.take(transaction);
+            let key = (transaction.line, asked.unit, asked.function, asked.address, asked.count);
+            if self.ranges.len() >= MOST_RANGES && !self.ranges.contains_key(&key) {
+                self.totals.further += 1;
+            } else {
+                self.ranges.entry(key).or_insert_with(Range::new).take(transaction);
+            }
         }
         std::mem::take(&mut self.settled)
     }
 
     /// The document so far.
     pub fn document(&self) -> ListenDocument {
-        let sum = |part: fn(&Range) -> u64| self.ranges.values().map(part).sum();
         ListenDocument {
-            transactions: sum(|range| range.transactions),
-            timeouts: sum(|range| range.timeouts),
-            damaged: self.damaged,
+            transactions: self.totals.transactions,
+            timeouts: self.totals.timeouts,
+            damaged: self.totals.damaged,
             foreign: self.pairer.unpaired(),
             stray_bytes: self.stray_bytes,
             baud: self.baud,
@@ -153,7 +178,8 @@ impl Listen {
             ranges: self
                 .ranges
                 .iter()
-                .map(|(&(unit, function, address, count), range)| ListenRange {
+                .map(|(&(line, unit, function, address, count), range)| ListenRange {
+                    line: self.names.get(usize::from(line)).cloned().unwrap_or_default(),
                     unit,
                     function,
                     address,
@@ -163,16 +189,36 @@ impl Listen {
                     latency_s: range.latency.as_ref().and_then(latency),
                     timeouts: range.timeouts,
                     exceptions: range.exceptions,
+                    registers: range.registers.clone(),
+                    points: None,
                 })
                 .collect(),
+            further_questions: self.totals.further,
         }
     }
+}
+
+impl Totals {
+    fn take(&mut self, transaction: &Transaction) {
+        match transaction.outcome {
+            Outcome::Answer { .. } | Outcome::Exception { .. } => self.transactions += 1,
+            Outcome::Silence => self.timeouts += u64::from(expects_answer(transaction)),
+            Outcome::Damaged { .. } => self.damaged += 1,
+            Outcome::Open => {}
+        }
+    }
+}
+
+/// Nobody answers what goes to everybody.
+fn expects_answer(transaction: &Transaction) -> bool {
+    transaction.asked.unit != 0
 }
 
 impl Range {
     fn new() -> Self {
         let latency = Histogram::new_with_bounds(1, LONGEST_US, 3).ok();
-        Self { transactions: 0, timeouts: 0, exceptions: 0, latency, periods: Periods::default() }
+        let periods = Periods::default();
+        Self { transactions: 0, timeouts: 0, exceptions: 0, latency, periods, registers: Vec::new() }
     }
 
     fn take(&mut self, transaction: &Transaction) {
@@ -183,9 +229,11 @@ impl Range {
                 self.transactions += 1;
                 self.exceptions += 1;
             }
-            // nobody answers what goes to everybody
-            Outcome::Silence => self.timeouts += u64::from(transaction.asked.unit != 0),
+            Outcome::Silence => self.timeouts += u64::from(expects_answer(transaction)),
             Outcome::Damaged { .. } | Outcome::Open => {}
+        }
+        if let Some(registers) = transaction.registers() {
+            self.registers = registers;
         }
         if let (Some(latency), Some(histogram)) = (transaction.latency, &mut self.latency) {
             histogram.saturating_record(u64::try_from(latency.nanos() / 1000).unwrap_or(0).max(1));
@@ -268,10 +316,25 @@ mod tests {
         range.take(&transaction(9000, Outcome::Damaged { at }));
         range.take(&transaction(10_000, Outcome::Open));
         assert_eq!((range.transactions, range.timeouts, range.exceptions), (2, 1, 1));
+        assert_eq!(range.registers, [0]);
         // of 1.0, 1.01, 6.99 and 1.0 s
         assert_eq!(range.periods.median_s(), Some(1.005));
         let latency = latency(range.latency.as_ref().unwrap()).unwrap();
         assert!((latency.p50 - 0.05).abs() < 0.0001 && (latency.max - 0.05).abs() < 0.0001, "{latency:?}");
+    }
+
+    #[test]
+    fn a_master_that_searches_every_address_takes_no_more_memory_than_a_thousand_ranges() {
+        let mut listen = Listen::new(&[]);
+        for address in 0..3000 {
+            let mut one = transaction(i64::from(address), Outcome::Silence);
+            one.asked.address = address;
+            listen.settled.push(one);
+            listen.count();
+        }
+        let document = listen.document();
+        assert_eq!((document.ranges.len(), document.further_questions), (MOST_RANGES, 2000));
+        assert_eq!(document.timeouts, 3000);
     }
 
     #[test]

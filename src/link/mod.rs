@@ -1,6 +1,7 @@
 //! Floor 4: questions and answers on a line.
 
 pub mod activity;
+pub mod auto;
 pub mod echo;
 pub mod heard;
 pub mod listen;
@@ -11,6 +12,7 @@ pub mod search;
 pub mod timeout;
 pub mod transaction;
 
+pub use auto::{Auto, Ear};
 pub use echo::Echo;
 pub use heard::Heard;
 pub use listen::{Latency, Listen, ListenDocument, ListenRange};

@@ -42,6 +42,18 @@ impl Default for SerialSettings {
     }
 }
 
+impl std::fmt::Display for SerialSettings {
+    /// Speed, data bits, parity and stop bits as the trade writes them: `9600 8N1`.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let parity = match self.parity {
+            Parity::None => 'N',
+            Parity::Even => 'E',
+            Parity::Odd => 'O',
+        };
+        write!(f, "{} 8{parity}{}", self.baud, self.stop_bits)
+    }
+}
+
 impl SerialSettings {
     /// Bits of one character: start, eight data, parity if any, stop.
     pub const fn bits_per_character(self) -> u32 {

@@ -15,6 +15,7 @@ pub mod scenario;
 pub mod seed;
 pub mod site;
 pub mod slave;
+pub mod uart;
 pub mod visit;
 pub mod world;
 

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use serde::Serialize;
 
-use super::{Progress, Unit, word};
+use super::{Progress, Unit};
 use crate::base::Span;
 use crate::link::Cause;
 use crate::profile::Door;
@@ -31,7 +31,7 @@ pub(super) fn screen(door: &Door, progress: &Progress, causes: &[Cause], width: 
         if progress.garbled.get(address).is_some_and(|count| *count > 0) {
             words.push_str("; with bytes that form no frame: two units with this address, or noise?");
         }
-        text.push_str(&wrapped(&format!("unit {address} at {}: ", word(unit.settings)), &words, width));
+        text.push_str(&wrapped(&format!("unit {address} at {}: ", unit.settings), &words, width));
     }
     if progress.echo {
         text.push_str("the adapter echoes what is sent: harmless, echoes are taken off\n");
