@@ -4,6 +4,7 @@ pub mod meter;
 pub mod parse;
 pub mod plan;
 pub mod point;
+pub mod schema;
 pub mod site;
 pub mod suggest;
 
@@ -13,6 +14,7 @@ pub use plan::{LineCost, Plan, plan, plan_settings};
 pub use point::{
     DirectionFlag, Order, Point, Positive, PowerFactorSign, Registers, SiteRatio, Source, Table, Type,
 };
+pub use schema::{profile_schema, site_schema};
 pub use site::{
     CtClass, Door, DriverDirection, Limit, Load, Meter, MeterClass, MeterLine, MeterRole, Netting, Per,
     Placement, Plant, Rule, RuleLimit, Site, Stated,

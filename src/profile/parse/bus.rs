@@ -1,64 +1,15 @@
 //! A site's `[[meter]]`: what it is there for, its profile, and the line it hangs on.
 
-use super::profile::{PARITIES, baud, stop_bits};
+use super::keys::PARITIES;
+use super::profile::{baud, stop_bits};
+use super::site_keys::{CLASSES, CT_CLASSES, DIRECTIONS, METER, METER_LINE, NETTINGS, ROLES};
 use super::tree::{Node, Value};
-use super::walk::{Bound, Desk, Section};
-use crate::profile::{CtClass, Door, DriverDirection, Meter, MeterClass, MeterLine, MeterRole, Netting};
-
-const KEYS: &[&str] = &[
-    "name",
-    "role",
-    "profile",
-    "line",
-    "unit",
-    "ct_ratio",
-    "vt_ratio",
-    "ct_primary_A",
-    "class",
-    "ct_class",
-    "resolution_W",
-    "netting",
-    "serial",
-    "calibrated",
-];
-
-const ROLES: &[(&str, MeterRole)] = &[
-    ("reference", MeterRole::Reference),
-    ("steering", MeterRole::Steering),
-    ("generation", MeterRole::Generation),
-    ("load", MeterRole::Load),
-];
-
-/// IEC 62053 and EN 50470; the S of 0.2S and 0.5S concerns small currents and changes nothing here.
-const CLASSES: &[(&str, MeterClass)] = &[
-    ("0.2", MeterClass::C02),
-    ("0.5", MeterClass::C05),
-    ("1", MeterClass::C1),
-    ("2", MeterClass::C2),
-    ("A", MeterClass::A),
-    ("B", MeterClass::B),
-    ("C", MeterClass::C),
-    ("0.2S", MeterClass::C02),
-    ("0.5S", MeterClass::C05),
-];
-
-/// IEC 61869-2.
-const CT_CLASSES: &[(&str, CtClass)] = &[
-    ("0.2", CtClass::C02),
-    ("0.2S", CtClass::C02S),
-    ("0.5", CtClass::C05),
-    ("0.5S", CtClass::C05S),
-    ("1", CtClass::C1),
-    ("3", CtClass::C3),
-    ("5", CtClass::C5),
-];
-
-const NETTINGS: &[(&str, Netting)] =
-    &[("sum", Netting::Sum), ("phase", Netting::Phase), ("unknown", Netting::Unknown)];
+use super::walk::{Desk, Section};
+use crate::profile::{Door, DriverDirection, Meter, MeterLine};
 
 /// Reads one meter; `None` when it can't be addressed.
 pub(super) fn meter(desk: &mut Desk, node: &Node) -> Option<Meter> {
-    let section = Section::open(desk, node, "[[meter]]", KEYS)?;
+    let section = Section::open(desk, node, "[[meter]]", &[METER])?;
     let profile = section.text(desk, "profile");
     if !section.has("profile") {
         let mend = "add `profile = \"profiles/my-meter.toml\"`, the path of its register map from this file";
@@ -76,7 +27,7 @@ pub(super) fn meter(desk: &mut Desk, node: &Node) -> Option<Meter> {
         Some(Door::Tcp(_)) => (0, 255),
         _ => (1, 247),
     };
-    let unit = section.integer(desk, "unit", highest.0, highest.1).map(|unit| unit as u8);
+    let unit = section.within(desk, "unit", highest.0, highest.1).map(|unit| unit as u8);
     let meter = Meter {
         name,
         role,
@@ -89,12 +40,12 @@ pub(super) fn meter(desk: &mut Desk, node: &Node) -> Option<Meter> {
             direction: DriverDirection::default(),
         }),
         unit,
-        ct_ratio: section.number(desk, "ct_ratio", Bound::Positive),
-        vt_ratio: section.number(desk, "vt_ratio", Bound::Positive),
-        ct_primary_a: section.number(desk, "ct_primary_A", Bound::Positive),
+        ct_ratio: section.number(desk, "ct_ratio"),
+        vt_ratio: section.number(desk, "vt_ratio"),
+        ct_primary_a: section.number(desk, "ct_primary_A"),
         class: section.word(desk, "class", CLASSES),
         ct_class: section.word(desk, "ct_class", CT_CLASSES),
-        resolution_w: section.number(desk, "resolution_W", Bound::Positive),
+        resolution_w: section.number(desk, "resolution_W"),
         netting: section.word(desk, "netting", NETTINGS).unwrap_or_default(),
         serial: section.text(desk, "serial").map(str::to_owned),
         calibrated: calibrated(desk, &section),
@@ -116,9 +67,6 @@ fn calibrated(desk: &mut Desk, section: &Section<'_>) -> Option<String> {
 }
 
 fn line(desk: &mut Desk, node: &Node) -> Option<MeterLine> {
-    const LINE: &[&str] = &["serial", "tcp", "serial_over_tcp", "baud", "parity", "stop_bits", "direction"];
-    const DIRECTIONS: &[(&str, DriverDirection)] =
-        &[("adapter", DriverDirection::Adapter), ("kernel", DriverDirection::Kernel)];
     if let Value::Text(text) = &node.value {
         let door =
             if text.starts_with('/') || text.to_uppercase().starts_with("COM") { "serial" } else { "tcp" };
@@ -126,7 +74,7 @@ fn line(desk: &mut Desk, node: &Node) -> Option<MeterLine> {
         desk.error(&node.span, "`line` does not say what kind of line it is", mend);
         return None;
     }
-    let section = Section::open(desk, node, "`line`", LINE)?;
+    let section = Section::open(desk, node, "`line`", &[METER_LINE])?;
     let doors: Vec<&str> =
         ["serial", "tcp", "serial_over_tcp"].into_iter().filter(|door| section.has(door)).collect();
     let door = match doors.as_slice() {

@@ -1,28 +1,21 @@
 //! `direction = { address, bit, export_when }`: unsigned power with a flag that says which way it flows.
 
-use super::place::{Counting, Place, TABLES, place_of};
-use super::point::quantity_of;
+use super::keys::{FLAG, FLAG_EACH, TABLES};
+use super::place::{Counting, Place, place_of};
 use super::tree::Value;
 use super::walk::{Desk, Section};
-use crate::base::{PointKey, Quantity};
 use crate::profile::{DirectionFlag, Table, Type};
 
 /// Reads the flag; with it, its place and how far it moves from phase to phase of `each`.
 pub(super) fn direction(
     desk: &mut Desk,
     section: &Section<'_>,
-    key: &PointKey,
     kind: Type,
     counting: Counting,
     own: Option<&Place>,
     moving: &mut Option<(Place, i64)>,
 ) -> Option<DirectionFlag> {
     let node = section.node("direction")?;
-    if quantity_of(key) != Some(Quantity::ActivePower) {
-        let message = format!("`direction` belongs to active_power, not to {key}");
-        desk.error(&section.place("direction"), message, "leave it out");
-        return None;
-    }
     if matches!(kind, Type::Sm16 | Type::Sm32) {
         let message = format!("{} has its sign in the top bit, and a `direction` flag besides", kind.word());
         desk.error(
@@ -33,11 +26,7 @@ pub(super) fn direction(
         return None;
     }
     let in_each = section.has("stride");
-    let known: &[&str] = if in_each {
-        &["address", "register", "table", "bit", "export_when", "stride"]
-    } else {
-        &["address", "register", "table", "bit", "export_when"]
-    };
+    let known = if in_each { FLAG_EACH } else { FLAG };
     let flag = Section::open(desk, node, "`direction`", known)?;
     let absent = |desk: &mut Desk, name: &str, mend: &str| {
         desk.missing(&flag.span, format!("`direction` has no `{name}`"), mend);
@@ -59,15 +48,15 @@ pub(super) fn direction(
         absent(desk, "export_when", "add `export_when = 1` (or 0): the bit's value while the site exports");
     }
     let table = flag.word(desk, "table", TABLES);
-    let bit = flag.integer(desk, "bit", 0, 15);
+    let bit = flag.integer(desk, "bit");
     let export_when = match flag.node("export_when").map(|node| &node.value) {
         Some(Value::Flag(value)) => Some(*value),
-        Some(_) => flag.integer(desk, "export_when", 0, 1).map(|value| value == 1),
+        Some(_) => flag.within(desk, "export_when", 0, 1).map(|value| value == 1),
         None => None,
     };
     let default = own.map_or(Table::Input, |own| own.table);
     let place = place_of(desk, &flag, counting, table, default)?;
-    let stride = flag.integer(desk, "stride", -65535, 65535).unwrap_or(0);
+    let stride = flag.integer(desk, "stride").unwrap_or(0);
     let register = place.run(desk, 1, "the flag")?;
     *moving = Some((place, stride));
     Some(DirectionFlag { register, bit: bit? as u8, export_when: export_when? })

@@ -1,15 +1,16 @@
 //! A site's `[limit]`: the window, and the rules of the operator's paper.
 
+use super::site_keys::{LIMIT, PERS, RULE};
 use super::tree::{Node, Value};
-use super::walk::{Bound, Desk, Section};
+use super::walk::{Desk, Section};
 use crate::profile::{Limit, Per, Rule, RuleLimit};
 
 /// Reads the limit.
 pub(super) fn limit(desk: &mut Desk, node: &Node, plants: bool) -> Option<Limit> {
-    let section = Section::open(desk, node, "[limit]", &["window_s", "challenges", "overvoltage_V", "rule"])?;
-    let window_s = section.number(desk, "window_s", Bound::Positive).unwrap_or(1800.0);
-    let challenges = section.integer(desk, "challenges", 0, 10_000).unwrap_or(3) as u32;
-    let overvoltage_v = section.number(desk, "overvoltage_V", Bound::Positive);
+    let section = Section::open(desk, node, "[limit]", &[LIMIT])?;
+    let window_s = section.number(desk, "window_s").unwrap_or(1800.0);
+    let challenges = section.integer(desk, "challenges").unwrap_or(3) as u32;
+    let overvoltage_v = section.number(desk, "overvoltage_V");
     let mut rules = Vec::new();
     if let Some(node) = section.node("rule") {
         match &node.value {
@@ -33,10 +34,7 @@ pub(super) fn limit(desk: &mut Desk, node: &Node, plants: bool) -> Option<Limit>
 }
 
 fn rule(desk: &mut Desk, node: &Node, window_s: f64, plants: bool) -> Option<Rule> {
-    const KEYS: &[&str] =
-        &["export_W", "export_A", "percent", "per", "averaging_s", "longest_s", "tolerance_W", "share"];
-    const PERS: &[(&str, Per)] = &[("total", Per::Total), ("phase", Per::Phase)];
-    let section = Section::open(desk, node, "[[limit.rule]]", KEYS)?;
+    let section = Section::open(desk, node, "[[limit.rule]]", &[RULE])?;
     let limit = rule_limit(desk, &section, plants);
     let per = section.word(desk, "per", PERS);
     let amps = matches!(limit, Some(RuleLimit::Amps(_)));
@@ -48,8 +46,8 @@ fn rule(desk: &mut Desk, node: &Node, window_s: f64, plants: bool) -> Option<Rul
             "write `per = \"phase\"`, or give the limit as `export_W`",
         );
     }
-    let averaging_s = section.number(desk, "averaging_s", Bound::Positive).unwrap_or(1.0);
-    let longest_s = section.number(desk, "longest_s", Bound::NotNegative).unwrap_or(5.0);
+    let averaging_s = section.number(desk, "averaging_s").unwrap_or(1.0);
+    let longest_s = section.number(desk, "longest_s").unwrap_or(5.0);
     if longest_s > 0.0 && averaging_s > longest_s {
         let message = format!(
             "a mean over {averaging_s} s that may stand above the limit for {longest_s} s: after an excursion the mean \
@@ -66,7 +64,7 @@ fn rule(desk: &mut Desk, node: &Node, window_s: f64, plants: bool) -> Option<Rul
             desk.error(&section.place(key), message, mend);
         }
     }
-    let tolerance_w = section.number(desk, "tolerance_W", Bound::NotNegative).unwrap_or(0.0);
+    let tolerance_w = section.number(desk, "tolerance_W").unwrap_or(0.0);
     let share = share(desk, &section);
     let per = per.unwrap_or(if amps { Per::Phase } else { Per::Total });
     Some(Rule { limit: limit?, per, averaging_s, longest_s, tolerance_w, share })
@@ -83,8 +81,8 @@ fn rule_limit(desk: &mut Desk, section: &Section<'_>, plants: bool) -> Option<Ru
             None
         }
         [key] => match *key {
-            "export_W" => section.number(desk, key, Bound::NotNegative).map(RuleLimit::Watts),
-            "export_A" => section.number(desk, key, Bound::NotNegative).map(RuleLimit::Amps),
+            "export_W" => section.number(desk, key).map(RuleLimit::Watts),
+            "export_A" => section.number(desk, key).map(RuleLimit::Amps),
             _ => {
                 if !plants {
                     let mend = "add `[[plant]]` with its `rated_W`, or give the limit as `export_W`";
@@ -94,7 +92,7 @@ fn rule_limit(desk: &mut Desk, section: &Section<'_>, plants: bool) -> Option<Ru
                         mend,
                     );
                 }
-                section.number(desk, key, Bound::Within(0.0, 100.0)).map(RuleLimit::Percent)
+                section.number(desk, key).map(RuleLimit::Percent)
             }
         },
         [_, second, ..] => {
@@ -106,11 +104,8 @@ fn rule_limit(desk: &mut Desk, section: &Section<'_>, plants: bool) -> Option<Ru
 }
 
 fn share(desk: &mut Desk, section: &Section<'_>) -> Option<f64> {
-    let share = section.number(desk, "share", Bound::NotNegative)?;
-    if share <= 1.0 {
-        return Some(share);
-    }
-    let mend = format!("it is a fraction of the window: `share = {}` is {share} %", share / 100.0);
-    desk.error(&section.place("share"), format!("`share` is {share}, more than the whole window"), mend);
-    None
+    section.number_or(desk, "share", |share| {
+        let mend = format!("it is a fraction of the window: `share = {}` is {share} %", share / 100.0);
+        (share > 1.0).then(|| (format!("`share` is {share}, more than the whole window"), mend))
+    })
 }

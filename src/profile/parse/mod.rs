@@ -3,14 +3,16 @@
 mod bus;
 mod cross;
 mod flag;
-mod keys;
+pub(crate) mod keys;
 mod limit;
 mod place;
 mod point;
 mod profile;
 mod quantity;
 mod rated;
+pub(crate) mod shape;
 mod site;
+pub(crate) mod site_keys;
 mod suit;
 pub(crate) mod tree;
 pub(crate) mod walk;

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::keys::{PLACE, TABLES};
 use super::tree::{Node, Value};
 use super::walk::{Desk, Section, whole};
 use crate::profile::{Registers, Table};
@@ -162,7 +163,7 @@ pub(super) fn beside(
 ) -> Option<Registers> {
     let node = section.node(key)?;
     if let Value::Table(_) = node.value {
-        let inner = Section::open(desk, node, format!("`{key}`"), &["address", "register", "table"])?;
+        let inner = Section::open(desk, node, format!("`{key}`"), PLACE)?;
         let table = inner.word(desk, "table", TABLES);
         let Some(place) = place_of(desk, &inner, counting, table, own.table) else {
             if !inner.has("address") && !inner.has("register") {
@@ -182,6 +183,3 @@ pub(super) fn beside(
     }
     Some(Registers { table: own.table, address, count: 1 })
 }
-
-/// The words for tables.
-pub(super) const TABLES: &[(&str, Table)] = &[("input", Table::Input), ("holding", Table::Holding)];

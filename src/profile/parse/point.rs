@@ -3,13 +3,14 @@
 use std::ops::Range;
 
 use super::flag::direction;
-use super::keys::{KEYS, NOT_IN_SUM, ORDERS, TYPES};
-use super::place::{Counting, Place, TABLES, beside, place_of};
+use super::keys::{LONGEST_MS, NOT_IN_SUM, ONE, ORDERS, SIGNS, TABLES, TYPES};
+use super::place::{Counting, Place, beside, place_of};
 use super::quantity::{bits, missing, multiply, positive, signed, unit, valid};
+use super::shape::all;
 use super::tree::Node;
-use super::walk::{Bound, Desk, Section, choose, real};
+use super::walk::{Desk, Section};
 use crate::base::{PointKey, Quantity, Span};
-use crate::profile::{Order, Point, Positive, PowerFactorSign, Registers, Source, Table, Type};
+use crate::profile::{Order, Point, Positive, Registers, Source, Table, Type};
 
 /// What points are when they do not say otherwise.
 #[derive(Clone)]
@@ -68,7 +69,7 @@ pub(super) struct Pattern {
 
 /// Reads one point that stands by itself.
 pub(super) fn point(desk: &mut Desk, node: &Node, key: &PointKey, defaults: &Defaults) -> Option<Placed> {
-    let section = Section::open(desk, node, format!("the point {key}"), KEYS)?;
+    let section = Section::open(desk, node, format!("the point {key}"), ONE)?;
     if section.has("sum") {
         return sum(desk, &section, key, defaults);
     }
@@ -82,6 +83,7 @@ pub(super) fn pattern(
     key: &PointKey,
     defaults: &Defaults,
 ) -> Option<Pattern> {
+    belongs(desk, section, key);
     let counting = defaults.counting;
     let stated_table = section.word(desk, "table", TABLES);
     let stated_kind = section.word(desk, "type", TYPES);
@@ -96,9 +98,9 @@ pub(super) fn pattern(
     let at = place.as_ref().and_then(|place| place.run(desk, kind.registers(), kind.word()));
     let bits = bits(desk, section, kind);
     let scale = scale(desk, section, key, defaults);
-    let offset = section.number(desk, "offset", Bound::Finite).unwrap_or(0.0);
+    let offset = section.number(desk, "offset").unwrap_or(0.0);
     let mut flag_place = None;
-    let direction = direction(desk, section, key, kind, counting, place.as_ref(), &mut flag_place);
+    let direction = direction(desk, section, kind, counting, place.as_ref(), &mut flag_place);
     let aside =
         |desk: &mut Desk, name| place.as_ref().and_then(|own| beside(desk, section, name, own, counting));
     let exponent_at = aside(desk, "exponent_at");
@@ -131,11 +133,11 @@ pub(super) fn pattern(
         multiply: multiply(desk, section),
         missing,
         valid: valid(desk, section),
-        rollover: rollover(desk, section, key, kind),
-        update: millis(desk, section, "update_ms", Bound::Positive),
-        averaging: millis(desk, section, "averaging_ms", Bound::NotNegative),
-        floor_w: floor(desk, section, key),
-        power_factor_sign: sign(desk, section, key),
+        rollover: rollover(desk, section, kind),
+        update: millis(desk, section, "update_ms"),
+        averaging: millis(desk, section, "averaging_ms"),
+        floor_w: section.number(desk, "floor_W"),
+        power_factor_sign: section.word(desk, "sign", SIGNS).unwrap_or_default(),
     };
     let own = if section.has("register") { section.place("register") } else { section.place("address") };
     // Without an address there is nothing to compare with the other points; the fault is noted.
@@ -143,8 +145,20 @@ pub(super) fn pattern(
     Some(Pattern { placed: Placed { point, span: section.span.clone(), at: own }, place, flag_place })
 }
 
+/// Says which keys have no business in a point of this quantity.
+fn belongs(desk: &mut Desk, section: &Section<'_>, key: &PointKey) {
+    for known in section.present() {
+        let Some(only) = known.only else { continue };
+        if !quantity_of(key).map_or(only.named, |quantity| only.quantities.contains(&quantity)) {
+            let message = format!("`{}` belongs to {}, not to {key}", known.name, only.word);
+            desk.error(&section.place(known.name), message, "leave it out");
+        }
+    }
+}
+
 fn sum(desk: &mut Desk, section: &Section<'_>, key: &PointKey, defaults: &Defaults) -> Option<Placed> {
-    for name in NOT_IN_SUM.iter().filter(|name| section.has(name)) {
+    belongs(desk, section, key);
+    for name in all(NOT_IN_SUM).map(|key| key.name).filter(|name| section.has(name)) {
         let message = format!("`{name}` has no place in a sum");
         let mend = format!("leave it out: the points it adds up have their own `{name}`");
         desk.error(&section.place(name), message, mend);
@@ -159,17 +173,17 @@ fn sum(desk: &mut Desk, section: &Section<'_>, key: &PointKey, defaults: &Defaul
         positive: power.then_some(Positive::Import),
         signed: signed(desk, section, key, defaults, Type::F64, None, 0.0),
         valid: valid(desk, section),
-        update: millis(desk, section, "update_ms", Bound::Positive),
-        averaging: millis(desk, section, "averaging_ms", Bound::NotNegative),
-        floor_w: floor(desk, section, key),
-        power_factor_sign: sign(desk, section, key),
+        update: millis(desk, section, "update_ms"),
+        averaging: millis(desk, section, "averaging_ms"),
+        floor_w: section.number(desk, "floor_W"),
+        power_factor_sign: section.word(desk, "sign", SIGNS).unwrap_or_default(),
         ..Point::plain(key.clone(), Source::Sum(parts))
     };
     Some(Placed { point, span: section.span.clone(), at: section.place("sum") })
 }
 
 fn scale(desk: &mut Desk, section: &Section<'_>, key: &PointKey, defaults: &Defaults) -> f64 {
-    let scale = section.number(desk, "scale", Bound::Finite).unwrap_or(defaults.scale);
+    let scale = section.number(desk, "scale").unwrap_or(defaults.scale);
     if scale == 0.0 && section.has("scale") {
         desk.error(
             &section.place("scale"),
@@ -196,15 +210,8 @@ fn scale(desk: &mut Desk, section: &Section<'_>, key: &PointKey, defaults: &Defa
     scale
 }
 
-fn rollover(desk: &mut Desk, section: &Section<'_>, key: &PointKey, kind: Type) -> Option<f64> {
-    let rollover = section.number(desk, "rollover", Bound::Positive)?;
-    if let Some(quantity) = quantity_of(key)
-        && !quantity.is_counter()
-    {
-        let message = format!("`rollover` is for counters, and {quantity} is none");
-        desk.error(&section.place("rollover"), message, "leave it out");
-        return None;
-    }
+fn rollover(desk: &mut Desk, section: &Section<'_>, kind: Type) -> Option<f64> {
+    let rollover = section.number(desk, "rollover")?;
     // 2 to the width in bits; for decimal digits 10 to their number. Floats hold more than they count exactly.
     let full = match kind {
         Type::U16 | Type::I16 | Type::Sm16 => 65536.0,
@@ -225,43 +232,11 @@ fn rollover(desk: &mut Desk, section: &Section<'_>, key: &PointKey, kind: Type) 
     Some(rollover)
 }
 
-fn floor(desk: &mut Desk, section: &Section<'_>, key: &PointKey) -> Option<f64> {
-    let floor = section.number(desk, "floor_W", Bound::NotNegative)?;
-    let power = matches!(
-        quantity_of(key),
-        Some(Quantity::ActivePower | Quantity::ActivePowerImport | Quantity::ActivePowerExport)
-    );
-    if !power {
-        desk.error(
-            &section.place("floor_W"),
-            format!("`floor_W` belongs to a power, not to {key}"),
-            "leave it out",
-        );
-    }
-    Some(floor)
-}
-
-fn sign(desk: &mut Desk, section: &Section<'_>, key: &PointKey) -> PowerFactorSign {
-    const SIGNS: &[(&str, PowerFactorSign)] =
-        &[("iec", PowerFactorSign::Iec), ("lag-lead", PowerFactorSign::LagLead)];
-    let Some(node) = section.node("sign") else { return PowerFactorSign::default() };
-    if quantity_of(key) != Some(Quantity::PowerFactor) {
-        let message = format!("`sign` belongs to power_factor, not to {key}");
-        desk.error(&section.place("sign"), message, "leave it out; a power says `positive`");
-    }
-    choose(desk, node, "sign", SIGNS).unwrap_or_default()
-}
-
 /// A length of time in milliseconds.
-pub(super) fn millis(desk: &mut Desk, section: &Section<'_>, key: &str, bound: Bound) -> Option<Span> {
-    /// A day: no meter takes longer to renew a value.
-    const LONGEST: f64 = 86_400_000.0;
-    let node = section.node(key)?;
-    let number = section.number(desk, key, bound)?;
-    if number > LONGEST {
-        let mend = "write milliseconds, 86400000 (a day) at most";
-        desk.error(&node.span, format!("`{key}` is {number}, longer than a day"), mend);
-        return None;
-    }
-    real(desk, node, key).map(|millis| Span::from_seconds(millis / 1000.0))
+pub(super) fn millis(desk: &mut Desk, section: &Section<'_>, key: &str) -> Option<Span> {
+    let millis = section.number_or(desk, key, |number| {
+        let mend = format!("write milliseconds, {LONGEST_MS} (a day) at most");
+        (number > LONGEST_MS).then(|| (format!("`{key}` is {number}, longer than a day"), mend))
+    });
+    millis.map(|millis| Span::from_seconds(millis / 1000.0))
 }

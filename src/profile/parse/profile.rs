@@ -1,14 +1,17 @@
 //! A profile file: contracts 3, key by key.
 
 use super::cross;
-use super::keys::{EACH_KEYS, KEYS, ORDERS, TYPES};
-use super::place::{Counting, TABLES};
+use super::keys::{
+    DEFAULTS, EACH, HEADER, LINE, ONE, ORDERS, PARITIES, POSITIVES, PROFILE, READ, TABLES, TYPES, phases_of,
+};
+use super::place::Counting;
 use super::point::{Defaults, Placed, millis, pattern, point};
-use super::quantity::{POSITIVES, missing};
+use super::quantity::missing;
+use super::shape::all;
 use super::tree::{FileKind, Node, Value, file_kind};
-use super::walk::{Bound, Desk, Section};
+use super::walk::{Desk, Section};
 use crate::base::{Faults, Phase, PointKey, Quantity, Span};
-use crate::profile::{Parity, Profile, ReadRules, SerialSettings, Source, suggest};
+use crate::profile::{Profile, ReadRules, SerialSettings, Source, suggest};
 
 /// Where keys belong that people put elsewhere.
 const HOMES: &[(&str, &str)] = &[
@@ -59,8 +62,7 @@ pub(super) fn first_line(text: &str) -> usize {
 }
 
 fn read(desk: &mut Desk, root: &Node, text: &str) -> Option<Profile> {
-    const TOP: &[&str] = &["profile", "line", "read", "defaults", "points", "settings"];
-    let top = Section::open(desk, root, "a profile", TOP)?;
+    let top = Section::open(desk, root, "a profile", PROFILE)?;
     let (name, notes) = header(desk, &top);
     let (line, unit) = line(desk, &top);
     let (read, update_stated) = read_rules(desk, &top);
@@ -100,7 +102,7 @@ fn read(desk: &mut Desk, root: &Node, text: &str) -> Option<Profile> {
 fn header(desk: &mut Desk, top: &Section<'_>) -> (String, String) {
     let unnamed = "unnamed meter".to_owned();
     let Some(node) = top.node("profile") else { return (unnamed, String::new()) };
-    let Some(section) = Section::open(desk, node, "[profile]", &["name", "notes"]) else {
+    let Some(section) = Section::open(desk, node, "[profile]", &[HEADER]) else {
         return (unnamed, String::new());
     };
     let name = section.text(desk, "name").map_or(unnamed, str::to_owned);
@@ -112,16 +114,12 @@ fn header(desk: &mut Desk, top: &Section<'_>) -> (String, String) {
     (name, notes)
 }
 
-/// The words for parity.
-pub(super) const PARITIES: &[(&str, Parity)] =
-    &[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)];
-
 /// Baud, as written in `[line]` or in a site's line.
 pub(super) fn baud(desk: &mut Desk, section: &Section<'_>) -> Option<u32> {
     /// Speeds that are set in the field (facts 1.2, and the rates a common UART divides to).
     const COMMON: [i64; 13] =
         [300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115_200];
-    let baud = section.integer(desk, "baud", 50, 4_000_000)?;
+    let baud = section.integer(desk, "baud")?;
     if !COMMON.contains(&baud) && baud <= 115_200 {
         let near = COMMON.iter().min_by_key(|common| (*common - baud).abs()).copied().unwrap_or(9600);
         let message = format!("{baud} is no usual speed of a serial line");
@@ -132,13 +130,13 @@ pub(super) fn baud(desk: &mut Desk, section: &Section<'_>) -> Option<u32> {
 
 /// Stop bits.
 pub(super) fn stop_bits(desk: &mut Desk, section: &Section<'_>) -> Option<u8> {
-    section.integer(desk, "stop_bits", 1, 2).map(|bits| bits as u8)
+    section.integer(desk, "stop_bits").map(|bits| bits as u8)
 }
 
 fn line(desk: &mut Desk, top: &Section<'_>) -> (SerialSettings, u8) {
     let default = SerialSettings::default();
     let Some(node) = top.node("line") else { return (default, 1) };
-    let Some(section) = Section::open(desk, node, "[line]", &["baud", "parity", "stop_bits", "unit"]) else {
+    let Some(section) = Section::open(desk, node, "[line]", &[LINE]) else {
         return (default, 1);
     };
     let settings = SerialSettings {
@@ -146,47 +144,42 @@ fn line(desk: &mut Desk, top: &Section<'_>) -> (SerialSettings, u8) {
         parity: section.word(desk, "parity", PARITIES).unwrap_or(default.parity),
         stop_bits: stop_bits(desk, &section).unwrap_or(default.stop_bits),
     };
-    // 1 to 247 (Modbus over Serial Line V1.02, 2.2); 0 is the broadcast address, and nobody answers it.
-    let unit = section.integer(desk, "unit", 1, 247).unwrap_or(1);
+    let unit = section.integer(desk, "unit").unwrap_or(1);
     (settings, unit as u8)
 }
 
 fn read_rules(desk: &mut Desk, top: &Section<'_>) -> (ReadRules, bool) {
-    const READ: &[&str] = &["max_registers", "span_unlisted", "pause_ms", "update_ms", "averaging_ms"];
     let default = ReadRules::default();
-    let Some(section) = top.node("read").and_then(|node| Section::open(desk, node, "[read]", READ)) else {
+    let Some(section) = top.node("read").and_then(|node| Section::open(desk, node, "[read]", &[READ])) else {
         return (default, false);
     };
-    // 1 to 125 (MODBUS Application Protocol V1.1b3, 6.3).
-    let max_registers = section.integer(desk, "max_registers", 1, 125).map_or(125, |count| count as u16);
+    let max_registers = section.integer(desk, "max_registers").map_or(125, |count| count as u16);
     let rules = ReadRules {
         max_registers,
         span_unlisted: section.flag(desk, "span_unlisted").unwrap_or(default.span_unlisted),
-        pause: millis(desk, &section, "pause_ms", Bound::NotNegative).unwrap_or(Span::ZERO),
-        update: millis(desk, &section, "update_ms", Bound::Positive).unwrap_or(default.update),
-        averaging: millis(desk, &section, "averaging_ms", Bound::NotNegative).unwrap_or(Span::ZERO),
+        pause: millis(desk, &section, "pause_ms").unwrap_or(Span::ZERO),
+        update: millis(desk, &section, "update_ms").unwrap_or(default.update),
+        averaging: millis(desk, &section, "averaging_ms").unwrap_or(Span::ZERO),
     };
     (rules, section.has("update_ms"))
 }
 
 fn defaults(desk: &mut Desk, top: &Section<'_>) -> Defaults {
-    const DEFAULTS: &[&str] =
-        &["table", "type", "word_order", "byte_order", "positive", "first", "signed", "scale", "missing"];
     let plain = Defaults::default();
     let Some(section) =
-        top.node("defaults").and_then(|node| Section::open(desk, node, "[defaults]", DEFAULTS))
+        top.node("defaults").and_then(|node| Section::open(desk, node, "[defaults]", &[DEFAULTS]))
     else {
         return plain;
     };
     let kind = section.word(desk, "type", TYPES).unwrap_or(plain.kind);
-    let scale = section.number(desk, "scale", Bound::Positive).unwrap_or(plain.scale);
+    let scale = section.number(desk, "scale").unwrap_or(plain.scale);
     Defaults {
         table: section.word(desk, "table", TABLES).unwrap_or(plain.table),
         kind,
         word_order: section.word(desk, "word_order", ORDERS).unwrap_or(plain.word_order),
         byte_order: section.word(desk, "byte_order", ORDERS).unwrap_or(plain.byte_order),
         positive: section.word(desk, "positive", POSITIVES),
-        counting: Counting { first: section.integer(desk, "first", 0, 1).unwrap_or(0) as u16 },
+        counting: Counting { first: section.integer(desk, "first").unwrap_or(0) as u16 },
         signed: section.flag(desk, "signed").unwrap_or(false),
         scale,
         missing: missing(desk, &section, kind).unwrap_or_default(),
@@ -194,38 +187,26 @@ fn defaults(desk: &mut Desk, top: &Section<'_>) -> Defaults {
 }
 
 fn points_of(desk: &mut Desk, node: &Node, defaults: &Defaults, points: &mut Vec<Placed>) {
-    const QUANTITIES: &[&str] = &[
-        "voltage",
-        "current",
-        "active_power",
-        "active_power_import",
-        "active_power_export",
-        "reactive_power",
-        "apparent_power",
-        "power_factor",
-        "phase_angle",
-        "frequency",
-        "energy_import",
-        "energy_export",
-        "reactive_energy_import",
-        "reactive_energy_export",
-        "other",
-    ];
+    let words = || Quantity::ALL.iter().map(|quantity| quantity.word()).chain(["other"]);
     let Value::Table(entries) = &node.value else {
         desk.error(&node.span, "`points` is not a table", "write headings such as [points.active_power]");
         return;
     };
+    if entries.is_empty() {
+        let mend = "add a heading `[points.active_power]` and under it `total = { address = … }`";
+        desk.missing(&node.span, "[points] has no quantity", mend);
+    }
     for entry in entries {
         if let Some(quantity) = Quantity::parse(&entry.key) {
-            phases_of(desk, &entry.node, quantity, defaults, points);
+            by_phase(desk, &entry.node, quantity, defaults, points);
         } else if entry.key == "other" {
             named(desk, &entry.node, "[points.other]", defaults, PointKey::Other, points);
         } else {
-            let mend = match suggest::nearest(&entry.key, QUANTITIES.iter().copied()) {
+            let mend = match suggest::nearest(&entry.key, words()) {
                 Some(near) => format!("did you mean `{near}`?"),
                 None => format!(
                     "quantities are {}; anything else goes under [points.other]",
-                    suggest::list(QUANTITIES.iter().copied(), "and")
+                    suggest::list(words(), "and")
                 ),
             };
             desk.error(&entry.key_span, format!("unknown quantity `{}`", entry.key), mend);
@@ -234,13 +215,7 @@ fn points_of(desk: &mut Desk, node: &Node, defaults: &Defaults, points: &mut Vec
 }
 
 /// The points of one quantity: a phase each, or `each` for L1 to L3.
-fn phases_of(
-    desk: &mut Desk,
-    node: &Node,
-    quantity: Quantity,
-    defaults: &Defaults,
-    points: &mut Vec<Placed>,
-) {
+fn by_phase(desk: &mut Desk, node: &Node, quantity: Quantity, defaults: &Defaults, points: &mut Vec<Placed>) {
     let title = format!("[points.{quantity}]");
     let Value::Table(entries) = &node.value else {
         let mend = format!("write the heading {title} and under it `total = {{ address = … }}`");
@@ -282,7 +257,7 @@ fn address_alone(desk: &mut Desk, node: &Node, key: &str) -> bool {
 
 fn not_a_phase(desk: &mut Desk, entry: &super::tree::Entry, title: &str) {
     let names = || Phase::ALL.iter().map(|phase| phase.word()).chain(["each"]);
-    let mend = if KEYS.contains(&entry.key.as_str()) {
+    let mend = if all(ONE).any(|key| key.name == entry.key) {
         "say on which phase: `total = { … }`, `L1 = { … }` or `each = { …, stride = … }`".to_owned()
     } else {
         match suggest::nearest(&entry.key, names()) {
@@ -293,17 +268,17 @@ fn not_a_phase(desk: &mut Desk, entry: &super::tree::Entry, title: &str) {
     desk.error(&entry.key_span, format!("`{}` is no phase, in {title}", entry.key), mend);
 }
 
-/// Quantities that exist only on some phases.
+/// Says where a quantity has no such phase.
 fn belongs(desk: &mut Desk, quantity: Quantity, phase: Phase, span: &std::ops::Range<usize>) {
-    let between = matches!(phase, Phase::L1L2 | Phase::L2L3 | Phase::L3L1);
-    if between && quantity != Quantity::Voltage {
-        let message = format!("{quantity} between two lines is nothing a check could use");
-        desk.error(span, message, "only voltage goes between lines; put this under [points.other] to log it");
+    if phases_of(quantity).any(|known| known == phase) {
+        return;
     }
-    if phase == Phase::N && !matches!(quantity, Quantity::Current | Quantity::Voltage) {
-        let message = format!("{quantity} of the neutral is nothing a check could use");
-        desk.error(span, message, "only current and voltage; put this under [points.other] to log it");
-    }
+    let (what, only) = match phase {
+        Phase::N => ("of the neutral", "only current and voltage"),
+        _ => ("between two lines", "only voltage goes between lines"),
+    };
+    let message = format!("{quantity} {what} is nothing a check could use");
+    desk.error(span, message, format!("{only}; put this under [points.other] to log it"));
 }
 
 /// `each = { address, stride, … }`: L1, L2 and L3 at a fixed distance. A site with fewer phases leaves the others out.
@@ -313,13 +288,13 @@ fn each(desk: &mut Desk, node: &Node, quantity: Quantity, defaults: &Defaults, p
         return;
     }
     let title = format!("`each` of [points.{quantity}]");
-    let Some(section) = Section::open(desk, node, title, EACH_KEYS) else { return };
+    let Some(section) = Section::open(desk, node, title, EACH) else { return };
     if !section.has("stride") {
         let message = format!("{} has no `stride`", section.title);
         let mend = "add `stride = 2`: how many registers lie from L1 to L2, and from L2 to L3";
         desk.missing(&section.span, message, mend);
     }
-    let stride = section.integer(desk, "stride", -32767, 32767);
+    let stride = section.integer(desk, "stride");
     let Some(pattern) = pattern(desk, &section, &first, defaults) else { return };
     let (Some(stride), Some(place)) = (stride, &pattern.place) else { return };
     let Source::Registers { at, kind, .. } = &pattern.placed.point.source else { return };

@@ -1,14 +1,11 @@
 //! What a point's quantity allows: units, signs, fields, 'not available' values, parts of a sum.
 
+use super::keys::{POSITIVES, RATIOS};
 use super::point::{Defaults, quantity_of};
 use super::tree::{Node, Value};
 use super::walk::{Desk, Section, choose, real, whole};
 use crate::base::{Phase, PointKey, Quantity, Unit};
 use crate::profile::{Positive, SiteRatio, Type, suggest};
-
-/// The words for `positive`.
-pub(super) const POSITIVES: &[(&str, Positive)] =
-    &[("import", Positive::Import), ("export", Positive::Export)];
 
 /// The unit of a point and its word. A quantity without one has its base unit; what is none of our quantities has none.
 pub(super) fn unit(desk: &mut Desk, section: &Section<'_>, key: &PointKey) -> (Option<Unit>, String) {
@@ -50,36 +47,20 @@ pub(super) fn positive(
     flagged: bool,
 ) -> Option<Positive> {
     let stated = section.word(desk, "positive", POSITIVES);
-    let quantity = quantity_of(key);
-    let misplaced = |desk: &mut Desk, why: String| {
-        desk.error(&section.place("positive"), why, "leave it out");
-    };
-    match quantity {
+    match quantity_of(key) {
         Some(Quantity::ActivePower) if flagged => {
             if section.has("positive") {
-                misplaced(
-                    desk,
-                    "the `direction` flag says which way, so `positive` has nothing to say".into(),
-                );
+                let message = "the `direction` flag says which way, so `positive` has nothing to say";
+                desk.error(&section.place("positive"), message, "leave it out");
             }
             Some(Positive::Import)
         }
         Some(Quantity::ActivePower) => stated.or(defaults.positive),
         // Seen from the other side both powers change sign, so a meter that counts export positive counts both so.
         Some(Quantity::ReactivePower) => Some(stated.or(defaults.positive).unwrap_or(Positive::Import)),
-        Some(Quantity::ActivePowerImport | Quantity::ActivePowerExport) => {
-            if section.has("positive") {
-                misplaced(desk, format!("{key} goes one way only, so `positive` has nothing to say"));
-            }
-            None
-        }
-        _ => {
-            if section.has("positive") {
-                misplaced(desk, format!("`positive` belongs to a power, not to {key}"));
-            }
-            // A power factor that follows the power has the power's sign as this meter shows it.
-            defaults.positive.filter(|_| quantity == Some(Quantity::PowerFactor))
-        }
+        // A power factor that follows the power has the power's sign as this meter shows it.
+        Some(Quantity::PowerFactor) => defaults.positive,
+        _ => None,
     }
 }
 
@@ -97,10 +78,6 @@ pub(super) fn signed(
     let place = section.place("signed");
     let quantity = quantity_of(key);
     if !matches!(quantity, Some(Quantity::ActivePower | Quantity::ReactivePower)) {
-        if stated == Some(true) {
-            let message = format!("`signed` says that a power can go negative, and {key} can't");
-            desk.error(&place, message, "leave it out");
-        }
         return false;
     }
     if section.has("direction") {
@@ -215,7 +192,6 @@ fn raw(desk: &mut Desk, node: &Node, kind: Type) -> Option<u64> {
 
 /// `multiply = ["ct_ratio", "vt_ratio"]`: site values.
 pub(super) fn multiply(desk: &mut Desk, section: &Section<'_>) -> Vec<SiteRatio> {
-    const RATIOS: &[(&str, SiteRatio)] = &[("ct_ratio", SiteRatio::Ct), ("vt_ratio", SiteRatio::Vt)];
     let Some(node) = section.node("multiply") else { return Vec::new() };
     let items = match &node.value {
         Value::List(items) => items.as_slice(),

@@ -1,15 +1,14 @@
 //! A site's `[[plant]]` and `[[load]]`: what feeds in, and what is switched for the CT check.
 
+use super::site_keys::{LINES, LOAD, PLACEMENTS, PLANT};
 use super::tree::{Node, Value};
-use super::walk::{Bound, Desk, Section, choose};
+use super::walk::{Desk, Section, choose};
 use crate::base::Phase;
 use crate::profile::{Load, Placement, Plant, suggest};
 
-const LINES: &[(&str, Phase)] = &[("L1", Phase::L1), ("L2", Phase::L2), ("L3", Phase::L3)];
-
 /// Reads one plant. A file with a fault is never used, so what could not be read only holds its place.
 pub(super) fn plant(desk: &mut Desk, node: &Node, default_name: String, limited: bool) -> Option<Plant> {
-    let section = Section::open(desk, node, "[[plant]]", &["name", "rated_W", "phases", "storage"])?;
+    let section = Section::open(desk, node, "[[plant]]", &[PLANT])?;
     let name = section.text(desk, "name").map_or(default_name, str::to_owned);
     if !section.has("rated_W") {
         desk.missing(
@@ -18,7 +17,7 @@ pub(super) fn plant(desk: &mut Desk, node: &Node, default_name: String, limited:
             "add `rated_W = 5000`, as on its rating plate",
         );
     }
-    let rated_w = section.number(desk, "rated_W", Bound::Positive);
+    let rated_w = section.number(desk, "rated_W");
     let phases = match section.node("phases") {
         Some(node) => phases(desk, node),
         None => Vec::new(),
@@ -53,9 +52,7 @@ fn phases(desk: &mut Desk, node: &Node) -> Vec<Phase> {
 
 /// Reads one load; of one with a fault the rest is still looked at.
 pub(super) fn load(desk: &mut Desk, node: &Node, default_name: String) -> Option<Load> {
-    const KEYS: &[&str] =
-        &["name", "power_W", "rated_V", "resistive", "power_factor", "leading", "tolerance", "phase"];
-    let section = Section::open(desk, node, "[[load]]", KEYS)?;
+    let section = Section::open(desk, node, "[[load]]", &[LOAD])?;
     let name = section.text(desk, "name").map_or(default_name, str::to_owned);
     if !section.has("power_W") {
         desk.missing(
@@ -64,8 +61,8 @@ pub(super) fn load(desk: &mut Desk, node: &Node, default_name: String) -> Option
             "add `power_W = 2000`, as on its rating plate",
         );
     }
-    let power_w = section.number(desk, "power_W", Bound::Positive);
-    let rated_v = section.number(desk, "rated_V", Bound::Positive);
+    let power_w = section.number(desk, "power_W");
+    let rated_v = section.number(desk, "rated_V");
     let power_factor = power_factor(desk, &section);
     let resistive = section.flag(desk, "resistive");
     let leading = section.flag(desk, "leading");
@@ -99,45 +96,36 @@ pub(super) fn load(desk: &mut Desk, node: &Node, default_name: String) -> Option
 const DEFAULT_TOLERANCE: f64 = 0.10;
 
 fn power_factor(desk: &mut Desk, section: &Section<'_>) -> Option<f64> {
-    let factor = section.number(desk, "power_factor", Bound::Finite)?;
-    if factor > 0.0 && factor <= 1.0 {
-        return Some(factor);
-    }
-    let mend = if (-1.0..0.0).contains(&factor) {
-        format!("write `power_factor = {}`; it lags unless `leading = true`", -factor)
-    } else if factor > 1.0 && factor <= 100.0 {
-        format!("write it as a fraction: `power_factor = {}`", factor / 100.0)
-    } else {
-        "write a number above 0, up to 1".to_owned()
-    };
-    desk.error(&section.place("power_factor"), format!("`power_factor` is {factor}, out of its range"), mend);
-    None
+    section.number_or(desk, "power_factor", |factor| {
+        let mend = if (-1.0..0.0).contains(&factor) {
+            format!("write `power_factor = {}`; it lags unless `leading = true`", -factor)
+        } else if factor > 1.0 && factor <= 100.0 {
+            format!("write it as a fraction: `power_factor = {}`", factor / 100.0)
+        } else {
+            return None;
+        };
+        Some((format!("`power_factor` is {factor}, out of its range"), mend))
+    })
 }
 
 fn tolerance(desk: &mut Desk, section: &Section<'_>) -> Option<f64> {
-    let tolerance = section.number(desk, "tolerance", Bound::NotNegative)?;
-    if tolerance < 1.0 {
-        return Some(tolerance);
-    }
-    let mend = format!("it is a fraction of `power_W`: `tolerance = {}` is {tolerance} %", tolerance / 100.0);
-    desk.error(
-        &section.place("tolerance"),
-        format!("`tolerance` is {tolerance}, the whole load and more"),
-        mend,
-    );
-    None
+    section.number_or(desk, "tolerance", |tolerance| {
+        let mend =
+            format!("it is a fraction of `power_W`: `tolerance = {}` is {tolerance} %", tolerance / 100.0);
+        (tolerance >= 1.0).then(|| (format!("`tolerance` is {tolerance}, the whole load and more"), mend))
+    })
 }
 
 fn placement(desk: &mut Desk, node: &Node) -> Option<Placement> {
-    const WORDS: [&str; 7] = ["L1", "L2", "L3", "L1-L2", "L2-L3", "L3-L1", "L1+L2+L3"];
-    let known = format!("a load sits on {}; leave `phase` out when nobody knows", suggest::list(WORDS, "or"));
+    let known =
+        format!("a load sits on {}; leave `phase` out when nobody knows", suggest::list(PLACEMENTS, "or"));
     let Value::Text(text) = &node.value else {
         desk.error(&node.span, format!("`phase` is {}, not text", node.value.noun()), known);
         return None;
     };
     let found = Placement::parse(text);
     if found.is_none() {
-        let mend = match suggest::nearest(text, WORDS) {
+        let mend = match suggest::nearest(text, PLACEMENTS) {
             Some(near) => format!("did you mean `{near}`? {known}"),
             None => known,
         };

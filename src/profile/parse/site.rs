@@ -6,8 +6,9 @@ use super::bus::meter;
 use super::limit::limit;
 use super::profile::first_line;
 use super::rated::{load, plant};
+use super::site_keys::{HEADER, NETWORKS, SITE};
 use super::tree::{FileKind, Node, Value, file_kind, names_points};
-use super::walk::{Bound, Desk, Section};
+use super::walk::{Desk, Section};
 use crate::base::{Faults, Network, Phase};
 use crate::profile::{Load, Meter, Placement, Plant, Site, Stated, suggest};
 
@@ -72,12 +73,15 @@ pub fn parse_site(file_name: &str, text: &str) -> Result<(Site, Faults), Faults>
 }
 
 fn read(desk: &mut Desk, root: &Node, text: &str) -> Option<Site> {
-    let top = Section::open(desk, root, "a site file", &["site", "meter", "plant", "load", "limit"])?;
+    let top = Section::open(desk, root, "a site file", SITE)?;
     let mut site = header(desk, &top, text);
-    for node in items(desk, &top, "meter") {
+    let meters = items(desk, &top, "meter");
+    for node in &meters {
         site.meters.extend(meter(desk, node));
     }
-    if !top.has("meter") {
+    let listed =
+        top.node("meter").is_some_and(|node| !matches!(&node.value, Value::List(items) if items.is_empty()));
+    if !listed {
         let mend = "add `[[meter]]`, and under it `profile = \"…\"` and `line = { serial = \"…\" }`";
         desk.missing(&top.span, "this site has no meter", mend);
     }
@@ -90,7 +94,6 @@ fn read(desk: &mut Desk, root: &Node, text: &str) -> Option<Site> {
         site.loads.extend(load(desk, node, numbered("load", index)));
     }
     site.limit = top.node("limit").and_then(|node| limit(desk, node, top.has("plant")));
-    let meters = items(desk, &top, "meter");
     unique(desk, &meters, site.meters.iter().map(|meter| meter.name.as_str()), "meters");
     unique(desk, &plants, site.plants.iter().map(|plant| plant.name.as_str()), "plants");
     unique(desk, &loads, site.loads.iter().map(|load| load.name.as_str()), "loads");
@@ -123,8 +126,6 @@ fn items<'t>(desk: &mut Desk, top: &Section<'t>, key: &str) -> Vec<&'t Node> {
 }
 
 fn header(desk: &mut Desk, top: &Section<'_>, text: &str) -> Site {
-    const KEYS: &[&str] = &["name", "phases", "network", "nominal_V", "time_zone"];
-    const NETWORKS: &[(&str, Network)] = &[("wye", Network::Wye), ("delta", Network::Delta)];
     let mut site = Site {
         name: "site".to_owned(),
         // More phases than there are can only make a check ask for too much; fewer would let it pass untested.
@@ -139,13 +140,14 @@ fn header(desk: &mut Desk, top: &Section<'_>, text: &str) -> Site {
         stated: Stated { phases: false, nominal: false },
         text: text.to_owned(),
     };
-    let Some(section) = top.node("site").and_then(|node| Section::open(desk, node, "[site]", KEYS)) else {
+    let Some(section) = top.node("site").and_then(|node| Section::open(desk, node, "[site]", &[HEADER]))
+    else {
         return site;
     };
     if let Some(name) = section.text(desk, "name") {
         name.clone_into(&mut site.name);
     }
-    if let Some(phases) = section.integer(desk, "phases", 1, 3) {
+    if let Some(phases) = section.integer(desk, "phases") {
         site.phases = phases as u8;
         site.stated.phases = true;
     }
@@ -159,7 +161,7 @@ fn header(desk: &mut Desk, top: &Section<'_>, text: &str) -> Site {
         );
     }
     site.nominal_v = nominal_default(site.phases, site.network);
-    if let Some(nominal) = section.number(desk, "nominal_V", Bound::Within(50.0, 1000.0)) {
+    if let Some(nominal) = section.number(desk, "nominal_V") {
         site.nominal_v = nominal;
         site.stated.nominal = true;
     }
@@ -294,10 +296,7 @@ pub(super) fn placement_lines(placement: Placement) -> &'static [Phase] {
 /// The place of the meter of this index in a site's text, for faults that show only beside its profile.
 pub(super) fn meter_place(desk: &mut Desk, root: &Node, index: usize, key: &str) -> Range<usize> {
     let end = root.span.clone();
-    let Some(top) = Section::open(desk, root, "a site file", &["site", "meter", "plant", "load", "limit"])
-    else {
-        return end;
-    };
+    let Some(top) = Section::open(desk, root, "a site file", SITE) else { return end };
     let Some(Value::List(items)) = top.node("meter").map(|node| &node.value) else { return end };
     let Some(node) = items.get(index) else { return end };
     value_of(node, key).map_or_else(|| node.span.clone(), |node| node.span.clone())

@@ -2,6 +2,8 @@
 
 use std::ops::Range;
 
+pub(crate) use super::shape::Bound;
+use super::shape::{Key, Keys, Shape, all};
 use super::tree::{Entry, Node, UNCLOSED_HEADING, Value, read_tree};
 use crate::base::Faults;
 use crate::profile::suggest;
@@ -87,47 +89,20 @@ fn line_around(text: &str, span: &Range<usize>) -> Range<usize> {
     first..last
 }
 
-/// Bounds of a number.
-#[derive(Clone, Copy)]
-pub(crate) enum Bound {
-    /// Any finite number.
-    Finite,
-    /// Above 0.
-    Positive,
-    /// 0 or more.
-    NotNegative,
-    /// Between the two, both included.
-    Within(f64, f64),
-}
-
-impl Bound {
-    pub(crate) fn admits(self, number: f64) -> bool {
-        number.is_finite()
-            && match self {
-                Self::Finite => true,
-                Self::Positive => number > 0.0,
-                Self::NotNegative => number >= 0.0,
-                Self::Within(low, high) => (low..=high).contains(&number),
-            }
-    }
-
-    pub(crate) fn words(self) -> String {
-        match self {
-            Self::Finite => "a finite number".into(),
-            Self::Positive => "a number above 0".into(),
-            Self::NotNegative => "0 or more".into(),
-            Self::Within(low, high) => format!("a number from {low} to {high}"),
-        }
-    }
-}
-
 /// A table whose keys are known.
 pub(crate) struct Section<'t> {
     /// What it is, for messages: `[line]`, `the point active_power.L1`.
     pub(crate) title: String,
     /// Its heading, or the whole of an inline table.
     pub(crate) span: Range<usize>,
-    keys: Vec<(&'static str, &'t Entry)>,
+    keys: Vec<(Known, &'t Entry)>,
+}
+
+/// A key that a table may have, with its shape where it has one.
+#[derive(Clone, Copy)]
+struct Known {
+    name: &'static str,
+    key: Option<&'static Key>,
 }
 
 impl<'t> Section<'t> {
@@ -137,37 +112,55 @@ impl<'t> Section<'t> {
         desk: &mut Desk,
         node: &'t Node,
         title: impl Into<String>,
+        known: Keys,
+    ) -> Option<Self> {
+        let known: Vec<Known> = all(known).map(|key| Known { name: key.name, key: Some(key) }).collect();
+        Self::of(desk, node, title.into(), &known)
+    }
+
+    /// Opens a table whose keys have no shapes: whoever reads them gives the bounds.
+    pub(crate) fn plain(
+        desk: &mut Desk,
+        node: &'t Node,
+        title: impl Into<String>,
         known: &'static [&'static str],
     ) -> Option<Self> {
-        let title = title.into();
+        let known: Vec<Known> = known.iter().map(|name| Known { name, key: None }).collect();
+        Self::of(desk, node, title.into(), &known)
+    }
+
+    fn of(desk: &mut Desk, node: &'t Node, title: String, known: &[Known]) -> Option<Self> {
         let Value::Table(entries) = &node.value else {
             let mend = format!("write {title} as a table of `key = value`");
             desk.error(&node.span, format!("{title} is {}, not a table", node.value.noun()), mend);
             return None;
         };
-        let mut keys: Vec<(&'static str, &'t Entry)> = Vec::new();
-        for entry in entries {
-            if let Some(key) = known.iter().find(|key| **key == entry.key) {
-                keys.push((key, entry));
-            }
+        let names = || known.iter().map(|known| known.name);
+        let (named, unknown): (Vec<&Entry>, Vec<&Entry>) =
+            entries.iter().partition(|entry| names().any(|name| name == entry.key));
+        let mut keys: Vec<(Known, &'t Entry)> = Vec::new();
+        for entry in named {
+            keys.extend(known.iter().find(|known| known.name == entry.key).map(|known| (*known, entry)));
         }
-        for entry in entries.iter().filter(|entry| !known.contains(&entry.key.as_str())) {
-            let free = known.iter().copied().filter(|key| keys.iter().all(|(taken, _)| taken != key));
-            let near = suggest::nearest(&entry.key, free);
+        for entry in unknown {
+            let free = || known.iter().filter(|key| keys.iter().all(|(taken, _)| taken.name != key.name));
+            let near = suggest::nearest(&entry.key, free().map(|key| key.name));
             let home = desk.homes.iter().find(|(key, _)| *key == entry.key);
             let mend = match (home, near) {
                 (Some((_, home)), _) => format!("`{}` belongs in {home}", entry.key),
                 (None, Some(key)) => format!("did you mean `{key}`?"),
-                (None, None) => format!("{title} may have {}", suggest::list(known.iter().copied(), "and")),
+                (None, None) => format!("{title} may have {}", suggest::list(names(), "and")),
             };
+            let meant = free().find(|key| home.is_none() && near == Some(key.name)).copied();
+            keys.extend(meant.map(|key| (key, entry)));
             desk.error(&entry.key_span, format!("unknown key `{}` in {title}", entry.key), mend);
-            if let (None, Some(near)) = (home, near)
-                && let Some(key) = known.iter().find(|key| **key == near)
-            {
-                keys.push((key, entry));
-            }
         }
         Some(Self { title, span: node.span.clone(), keys })
+    }
+
+    /// The keys that are there.
+    pub(crate) fn present(&self) -> impl Iterator<Item = &'static Key> {
+        self.keys.iter().filter_map(|(known, _)| known.key)
     }
 
     /// The value of a key.
@@ -176,7 +169,11 @@ impl<'t> Section<'t> {
     }
 
     fn entry(&self, key: &str) -> Option<&'t Entry> {
-        self.keys.iter().find(|(name, _)| *name == key).map(|(_, entry)| *entry)
+        self.keys.iter().find(|(known, _)| known.name == key).map(|(_, entry)| *entry)
+    }
+
+    fn shape(&self, key: &str) -> Option<Shape> {
+        self.keys.iter().find(|(known, _)| known.name == key)?.0.key.map(|key| key.shape)
     }
 
     /// Whether a key is there.
@@ -229,8 +226,17 @@ impl<'t> Section<'t> {
         None
     }
 
-    /// A whole number within bounds.
-    pub(crate) fn integer(&self, desk: &mut Desk, key: &str, low: i64, high: i64) -> Option<i64> {
+    /// A whole number within the bounds of its key.
+    pub(crate) fn integer(&self, desk: &mut Desk, key: &str) -> Option<i64> {
+        let (low, high) = match self.shape(key) {
+            Some(Shape::Whole(low, high)) => (low, high),
+            _ => (i64::MIN, i64::MAX),
+        };
+        self.within(desk, key, low, high)
+    }
+
+    /// A whole number within bounds that no table gives, or that depend on other keys.
+    pub(crate) fn within(&self, desk: &mut Desk, key: &str, low: i64, high: i64) -> Option<i64> {
         let node = self.node(key)?;
         let number = whole(desk, node, key)?;
         let within = i64::try_from(number).ok().filter(|number| (low..=high).contains(number));
@@ -241,18 +247,45 @@ impl<'t> Section<'t> {
         within
     }
 
-    /// A number within bounds, with or without a decimal point.
-    pub(crate) fn number(&self, desk: &mut Desk, key: &str, bound: Bound) -> Option<f64> {
+    /// A number within the bounds of its key, with or without a decimal point.
+    pub(crate) fn number(&self, desk: &mut Desk, key: &str) -> Option<f64> {
+        self.number_or(desk, key, |_| None)
+    }
+
+    /// The same; of a number out of bounds `teach` may know what was meant: the message and the mend.
+    pub(crate) fn number_or(
+        &self,
+        desk: &mut Desk,
+        key: &str,
+        teach: impl Fn(f64) -> Option<(String, String)>,
+    ) -> Option<f64> {
+        let Some(Shape::Number(bound)) = self.shape(key) else {
+            return self.bounded(desk, key, Bound::Finite);
+        };
+        self.taught(desk, key, bound, teach)
+    }
+
+    /// A number within bounds that no table gives.
+    pub(crate) fn bounded(&self, desk: &mut Desk, key: &str, bound: Bound) -> Option<f64> {
+        self.taught(desk, key, bound, |_| None)
+    }
+
+    fn taught(
+        &self,
+        desk: &mut Desk,
+        key: &str,
+        bound: Bound,
+        teach: impl Fn(f64) -> Option<(String, String)>,
+    ) -> Option<f64> {
         let node = self.node(key)?;
         let number = real(desk, node, key)?;
         if bound.admits(number) {
             return Some(number);
         }
-        desk.error(
-            &node.span,
-            format!("`{key}` is {number}, out of its range"),
-            format!("write {}", bound.words()),
-        );
+        let (message, mend) = teach(number).unwrap_or_else(|| {
+            (format!("`{key}` is {number}, out of its range"), format!("write {}", bound.words()))
+        });
+        desk.error(&node.span, message, mend);
         None
     }
 }

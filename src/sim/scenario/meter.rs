@@ -32,7 +32,7 @@ const CONDUCTORS: &[(&str, Conductor)] = &[
 
 /// Reads one meter into the scenario.
 pub(super) fn read(desk: &mut Desk, node: &Node, scenario: &mut Scenario) {
-    let Some(section) = Section::open(desk, node, "[[meter]]", KEYS) else { return };
+    let Some(section) = Section::plain(desk, node, "[[meter]]", KEYS) else { return };
     let names: Vec<String> = scenario.meters.iter().map(|meter| meter.name.clone()).collect();
     let Some(index) = named(desk, &section, "meter", &names) else { return };
     let spot = spot(desk, &section, scenario);
@@ -42,15 +42,15 @@ pub(super) fn read(desk: &mut Desk, node: &Node, scenario: &mut Scenario) {
     put(&mut meter.spot, spot);
     put(&mut meter.misses, misses);
     put(&mut meter.on, section.flag(desk, "on"));
-    put(&mut meter.noise_w, section.number(desk, "noise_W", Bound::NotNegative));
+    put(&mut meter.noise_w, section.bounded(desk, "noise_W", Bound::NotNegative));
     numbers(desk, &section, "counted_Wh", Bound::NotNegative, &mut meter.counted_wh);
     let ms = |span: Option<f64>| span.map(|ms| Span::from_seconds(ms / 1000.0));
-    meter.update = ms(section.number(desk, "update_ms", Bound::Within(1.0, 3_600_000.0))).or(meter.update);
+    meter.update = ms(section.bounded(desk, "update_ms", Bound::Within(1.0, 3_600_000.0))).or(meter.update);
     meter.averaging =
-        ms(section.number(desk, "averaging_ms", Bound::Within(0.0, 600_000.0))).or(meter.averaging);
-    put(&mut meter.turnaround, ms(section.number(desk, "turnaround_ms", Bound::Within(0.0, 60_000.0))));
-    put(&mut meter.exponent, section.integer(desk, "exponent", -10, 10).map(|power| power as i8));
-    put(&mut meter.factor, section.integer(desk, "factor", 1, 65_535).map(|factor| factor as u16));
+        ms(section.bounded(desk, "averaging_ms", Bound::Within(0.0, 600_000.0))).or(meter.averaging);
+    put(&mut meter.turnaround, ms(section.bounded(desk, "turnaround_ms", Bound::Within(0.0, 60_000.0))));
+    put(&mut meter.exponent, section.within(desk, "exponent", -10, 10).map(|power| power as i8));
+    put(&mut meter.factor, section.within(desk, "factor", 1, 65_535).map(|factor| factor as u16));
     if let Some(node) = section.node("shows") {
         shows(desk, node, &mut meter.shows);
     }
@@ -111,7 +111,7 @@ fn shows(desk: &mut Desk, node: &Node, shows: &mut std::collections::BTreeMap<St
 fn channels(desk: &mut Desk, node: &Node, lines: usize, channels: &mut [Channel; 3]) {
     const CHANNELS: &[&str] = &["L1", "L2", "L3"];
     const WIRES: &[&str] = &["ct", "voltage", "reversed", "gain", "angle_deg"];
-    let Some(section) = Section::open(desk, node, "channels", CHANNELS) else { return };
+    let Some(section) = Section::plain(desk, node, "channels", CHANNELS) else { return };
     for (line, word) in CHANNELS.iter().enumerate() {
         let Some(node) = section.node(word) else { continue };
         if line >= lines {
@@ -119,7 +119,7 @@ fn channels(desk: &mut Desk, node: &Node, lines: usize, channels: &mut [Channel;
             desk.error(&section.place(word), format!("the site does not have {}", Phase::LINES[line]), mend);
             continue;
         }
-        let Some(wires) = Section::open(desk, node, format!("the channel {word}"), WIRES) else { continue };
+        let Some(wires) = Section::plain(desk, node, format!("the channel {word}"), WIRES) else { continue };
         let channel = &mut channels[line];
         if let Some(node) = wires.node("ct") {
             put(&mut channel.conductor, choose(desk, node, "conductor", CONDUCTORS));
@@ -128,8 +128,8 @@ fn channels(desk: &mut Desk, node: &Node, lines: usize, channels: &mut [Channel;
             put(&mut channel.voltage, choose(desk, node, "line", LINES));
         }
         put(&mut channel.reversed, wires.flag(desk, "reversed"));
-        put(&mut channel.gain, wires.number(desk, "gain", Bound::Within(0.0, 1000.0)));
-        put(&mut channel.angle_deg, wires.number(desk, "angle_deg", Bound::Within(-180.0, 180.0)));
+        put(&mut channel.gain, wires.bounded(desk, "gain", Bound::Within(0.0, 1000.0)));
+        put(&mut channel.angle_deg, wires.bounded(desk, "angle_deg", Bound::Within(-180.0, 180.0)));
         let absent = matches!(channel.conductor, Conductor::Line(other) if other >= lines);
         if absent || channel.voltage >= lines {
             desk.error(&wires.span, "this channel is on a line the site does not have", "correct it");

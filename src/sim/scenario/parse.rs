@@ -27,8 +27,8 @@ const HOMES: &[(&str, &str)] = &[
 /// The site file a scenario names, relative to the scenario; nothing where it names none.
 pub fn site_of(text: &str) -> Option<String> {
     let (mut desk, root) = Desk::open("", text, HOMES);
-    let top = Section::open(&mut desk, &root, "a scenario", TOP)?;
-    let head = Section::open(&mut desk, top.node("scenario")?, "[scenario]", HEAD)?;
+    let top = Section::plain(&mut desk, &root, "a scenario", TOP)?;
+    let head = Section::plain(&mut desk, top.node("scenario")?, "[scenario]", HEAD)?;
     head.text(&mut desk, "site").map(str::to_owned)
 }
 
@@ -49,7 +49,7 @@ pub fn parse_scenario(
 ) -> Result<(Scenario, Faults), Faults> {
     let (mut desk, root) = Desk::open(file, text, HOMES);
     let mut scenario = Scenario::of(site, profiles);
-    if let Some(top) = Section::open(&mut desk, &root, "a scenario", TOP) {
+    if let Some(top) = Section::plain(&mut desk, &root, "a scenario", TOP) {
         read(&mut desk, &top, &mut scenario);
     }
     let faults = desk.close();
@@ -94,14 +94,14 @@ fn read(desk: &mut Desk, top: &Section<'_>, scenario: &mut Scenario) {
 }
 
 fn head(desk: &mut Desk, node: &Node, scenario: &mut Scenario) {
-    let Some(section) = Section::open(desk, node, "[scenario]", HEAD) else { return };
+    let Some(section) = Section::plain(desk, node, "[scenario]", HEAD) else { return };
     if let Some(name) = section.text(desk, "name") {
         name.clone_into(&mut scenario.name);
     }
-    if let Some(seed) = section.integer(desk, "seed", 0, i64::MAX) {
+    if let Some(seed) = section.within(desk, "seed", 0, i64::MAX) {
         scenario.seed = seed as u64;
     }
-    if let Some(step_ms) = section.number(desk, "step_ms", Bound::Within(1.0, 1000.0)) {
+    if let Some(step_ms) = section.bounded(desk, "step_ms", Bound::Within(1.0, 1000.0)) {
         scenario.step = Span::from_seconds(step_ms / 1000.0);
     }
     if let Some(start) = section.text(desk, "start") {
@@ -119,47 +119,47 @@ fn head(desk: &mut Desk, node: &Node, scenario: &mut Scenario) {
 fn supply(desk: &mut Desk, node: &Node, supply: &mut Supply) {
     const KEYS: &[&str] =
         &["level", "drift_V", "drift_s", "line_ohm", "neutral_ohm", "frequency_Hz", "reversed_sequence"];
-    let Some(section) = Section::open(desk, node, "[supply]", KEYS) else { return };
+    let Some(section) = Section::plain(desk, node, "[supply]", KEYS) else { return };
     numbers(desk, &section, "level", Bound::Within(0.0, 2.0), &mut supply.level);
     numbers(desk, &section, "line_ohm", Bound::Within(0.0, 10.0), &mut supply.line_ohm);
     numbers(desk, &section, "neutral_ohm", Bound::Within(0.0, 10.0), &mut supply.neutral_ohm);
-    put(&mut supply.drift_v, section.number(desk, "drift_V", Bound::NotNegative));
-    put(&mut supply.drift_s, section.number(desk, "drift_s", Bound::Positive));
-    put(&mut supply.frequency_hz, section.number(desk, "frequency_Hz", Bound::Within(10.0, 100.0)));
+    put(&mut supply.drift_v, section.bounded(desk, "drift_V", Bound::NotNegative));
+    put(&mut supply.drift_s, section.bounded(desk, "drift_s", Bound::Positive));
+    put(&mut supply.frequency_hz, section.bounded(desk, "frequency_Hz", Bound::Within(10.0, 100.0)));
     put(&mut supply.reversed_sequence, section.flag(desk, "reversed_sequence"));
 }
 
 fn base(desk: &mut Desk, node: &Node, scenario: &Scenario) -> Option<Base> {
     const KEYS: &[&str] = &["phase", "power_W", "power_factor", "noise_W", "noise_s"];
-    let section = Section::open(desk, node, "[[base]]", KEYS)?;
-    let power_w = section.number(desk, "power_W", Bound::NotNegative).unwrap_or(120.0);
+    let section = Section::plain(desk, node, "[[base]]", KEYS)?;
+    let power_w = section.bounded(desk, "power_W", Bound::NotNegative).unwrap_or(120.0);
     Some(Base {
         placement: needed_placement(desk, &section, scenario)?,
         power_w,
-        power_factor: section.number(desk, "power_factor", Bound::Within(0.1, 1.0)).unwrap_or(0.95),
-        noise_w: section.number(desk, "noise_W", Bound::NotNegative).unwrap_or(8.0),
-        noise_s: section.number(desk, "noise_s", Bound::Positive).unwrap_or(3.0),
+        power_factor: section.bounded(desk, "power_factor", Bound::Within(0.1, 1.0)).unwrap_or(0.95),
+        noise_w: section.bounded(desk, "noise_W", Bound::NotNegative).unwrap_or(8.0),
+        noise_s: section.bounded(desk, "noise_s", Bound::Positive).unwrap_or(3.0),
     })
 }
 
 fn appliance(desk: &mut Desk, node: &Node, scenario: &Scenario) -> Option<Appliance> {
     const KEYS: &[&str] = &["name", "phase", "power_W", "power_factor", "surge", "surge_s", "on_s", "off_s"];
-    let section = Section::open(desk, node, "[[appliance]]", KEYS)?;
+    let section = Section::plain(desk, node, "[[appliance]]", KEYS)?;
     Some(Appliance {
         name: section.text(desk, "name").unwrap_or("fridge").to_owned(),
         placement: needed_placement(desk, &section, scenario)?,
-        power_w: section.number(desk, "power_W", Bound::NotNegative).unwrap_or(120.0),
-        power_factor: section.number(desk, "power_factor", Bound::Within(0.1, 1.0)).unwrap_or(0.8),
-        surge: section.number(desk, "surge", Bound::Within(1.0, 20.0)).unwrap_or(4.0),
-        surge_s: section.number(desk, "surge_s", Bound::NotNegative).unwrap_or(0.3),
-        on_s: section.number(desk, "on_s", Bound::Positive).unwrap_or(600.0),
-        off_s: section.number(desk, "off_s", Bound::Positive).unwrap_or(1800.0),
+        power_w: section.bounded(desk, "power_W", Bound::NotNegative).unwrap_or(120.0),
+        power_factor: section.bounded(desk, "power_factor", Bound::Within(0.1, 1.0)).unwrap_or(0.8),
+        surge: section.bounded(desk, "surge", Bound::Within(1.0, 20.0)).unwrap_or(4.0),
+        surge_s: section.bounded(desk, "surge_s", Bound::NotNegative).unwrap_or(0.3),
+        on_s: section.bounded(desk, "on_s", Bound::Positive).unwrap_or(600.0),
+        off_s: section.bounded(desk, "off_s", Bound::Positive).unwrap_or(1800.0),
     })
 }
 
 fn load(desk: &mut Desk, node: &Node, scenario: &mut Scenario) {
     const KEYS: &[&str] = &["name", "power_W", "reactive_var", "rated_V", "resistive", "phase", "on"];
-    let Some(section) = Section::open(desk, node, "[[load]]", KEYS) else { return };
+    let Some(section) = Section::plain(desk, node, "[[load]]", KEYS) else { return };
     let names: Vec<String> = scenario.loads.iter().map(|load| load.name.clone()).collect();
     let Some(index) = named(desk, &section, "load", &names) else { return };
     let placement = placement(desk, &section, scenario);
@@ -169,21 +169,21 @@ fn load(desk: &mut Desk, node: &Node, scenario: &mut Scenario) {
         real.placement = placement;
         real.rated_v = rated_volts(placement, &site);
     }
-    put(&mut real.active_w, section.number(desk, "power_W", Bound::NotNegative));
-    put(&mut real.reactive_var, section.number(desk, "reactive_var", Bound::Finite));
-    put(&mut real.rated_v, section.number(desk, "rated_V", Bound::Positive));
+    put(&mut real.active_w, section.bounded(desk, "power_W", Bound::NotNegative));
+    put(&mut real.reactive_var, section.bounded(desk, "reactive_var", Bound::Finite));
+    put(&mut real.rated_v, section.bounded(desk, "rated_V", Bound::Positive));
     put(&mut real.resistive, section.flag(desk, "resistive"));
     put(&mut real.on, section.flag(desk, "on"));
 }
 
 fn event(desk: &mut Desk, node: &Node, scenario: &Scenario) -> Option<Event> {
-    let section = Section::open(desk, node, "[[event]]", &["at_s", "do"])?;
+    let section = Section::plain(desk, node, "[[event]]", &["at_s", "do"])?;
     for (key, example) in [("at_s", "at_s = 30"), ("do", "do = \"kettle on\"")] {
         if !section.has(key) {
             desk.missing(&section.span, format!("this event has no `{key}`"), format!("add `{example}`"));
         }
     }
-    let at_s = section.number(desk, "at_s", Bound::NotNegative);
+    let at_s = section.bounded(desk, "at_s", Bound::NotNegative);
     let text = section.text(desk, "do")?;
     match Command::parse(text, scenario) {
         Ok(command) => Some(Event { at: Span::from_seconds(at_s?), command }),

@@ -10,15 +10,15 @@ const LINES: &[(&str, usize)] = &[("L1", 0), ("L2", 1), ("L3", 2)];
 /// Reads one plant into the scenario.
 pub(super) fn read(desk: &mut Desk, node: &Node, scenario: &mut Scenario) {
     const KEYS: &[&str] = &["name", "rated_W", "phases", "sun", "clouds", "battery", "control", "on"];
-    let Some(section) = Section::open(desk, node, "[[plant]]", KEYS) else { return };
+    let Some(section) = Section::plain(desk, node, "[[plant]]", KEYS) else { return };
     let names: Vec<String> = scenario.plants.iter().map(|plant| plant.name.clone()).collect();
     let Some(index) = named(desk, &section, "plant", &names) else { return };
     let meters: Vec<String> = scenario.meters.iter().map(|meter| meter.name.clone()).collect();
     let lines = scenario.site.lines().len();
     let plant = &mut scenario.plants[index];
-    put(&mut plant.rated_w, section.number(desk, "rated_W", Bound::Positive));
+    put(&mut plant.rated_w, section.bounded(desk, "rated_W", Bound::Positive));
     put(&mut plant.on, section.flag(desk, "on"));
-    if let Some(percent) = section.number(desk, "sun", Bound::Within(0.0, 100.0)) {
+    if let Some(percent) = section.bounded(desk, "sun", Bound::Within(0.0, 100.0)) {
         plant.sun = percent / 100.0;
     }
     if let Some(node) = section.node("phases") {
@@ -61,23 +61,23 @@ fn phases(desk: &mut Desk, node: &Node, lines: usize) -> Vec<usize> {
 }
 
 fn clouds(desk: &mut Desk, node: &Node) -> Option<Clouds> {
-    let section = Section::open(desk, node, "clouds", &["depth", "every_s", "lasting_s", "edge_s"])?;
+    let section = Section::plain(desk, node, "clouds", &["depth", "every_s", "lasting_s", "edge_s"])?;
     Some(Clouds {
-        depth: section.number(desk, "depth", Bound::Within(0.0, 1.0)).unwrap_or(0.6),
-        every_s: section.number(desk, "every_s", Bound::Positive).unwrap_or(120.0),
-        lasting_s: section.number(desk, "lasting_s", Bound::Positive).unwrap_or(40.0),
-        edge_s: section.number(desk, "edge_s", Bound::Positive).unwrap_or(5.0),
+        depth: section.bounded(desk, "depth", Bound::Within(0.0, 1.0)).unwrap_or(0.6),
+        every_s: section.bounded(desk, "every_s", Bound::Positive).unwrap_or(120.0),
+        lasting_s: section.bounded(desk, "lasting_s", Bound::Positive).unwrap_or(40.0),
+        edge_s: section.bounded(desk, "edge_s", Bound::Positive).unwrap_or(5.0),
     })
 }
 
 fn battery(desk: &mut Desk, node: &Node, rated_w: f64) -> Option<Battery> {
     let section =
-        Section::open(desk, node, "battery", &["capacity_Wh", "charge_W", "discharge_W", "charged"])?;
+        Section::plain(desk, node, "battery", &["capacity_Wh", "charge_W", "discharge_W", "charged"])?;
     Some(Battery {
-        capacity_wh: section.number(desk, "capacity_Wh", Bound::Positive).unwrap_or(5000.0),
-        charge_w: section.number(desk, "charge_W", Bound::NotNegative).unwrap_or(rated_w / 2.0),
-        discharge_w: section.number(desk, "discharge_W", Bound::NotNegative).unwrap_or(rated_w / 2.0),
-        soc: section.number(desk, "charged", Bound::Within(0.0, 100.0)).unwrap_or(50.0) / 100.0,
+        capacity_wh: section.bounded(desk, "capacity_Wh", Bound::Positive).unwrap_or(5000.0),
+        charge_w: section.bounded(desk, "charge_W", Bound::NotNegative).unwrap_or(rated_w / 2.0),
+        discharge_w: section.bounded(desk, "discharge_W", Bound::NotNegative).unwrap_or(rated_w / 2.0),
+        soc: section.bounded(desk, "charged", Bound::Within(0.0, 100.0)).unwrap_or(50.0) / 100.0,
     })
 }
 
@@ -93,7 +93,7 @@ fn control(desk: &mut Desk, node: &Node, meters: &[String], rated_w: f64) -> Opt
         "ramp_up_W_per_s",
         "stop_after_s",
     ];
-    let section = Section::open(desk, node, "control", KEYS)?;
+    let section = Section::plain(desk, node, "control", KEYS)?;
     let mut meter = 0;
     if let Some(name) = section.text(desk, "meter") {
         let Some(index) = meters.iter().position(|meter| meter == name) else {
@@ -103,16 +103,16 @@ fn control(desk: &mut Desk, node: &Node, meters: &[String], rated_w: f64) -> Opt
         };
         meter = index;
     }
-    let ramp_w_per_s = section.number(desk, "ramp_W_per_s", Bound::Positive).unwrap_or(rated_w);
+    let ramp_w_per_s = section.bounded(desk, "ramp_W_per_s", Bound::Positive).unwrap_or(rated_w);
     Some(Control {
         meter,
-        limit_w: section.number(desk, "limit_W", Bound::NotNegative).unwrap_or(0.0),
-        bias_w: section.number(desk, "bias_W", Bound::Finite).unwrap_or(50.0),
-        gain: section.number(desk, "gain", Bound::Within(0.0, 10.0)).unwrap_or(0.9),
-        dead_s: section.number(desk, "dead_s", Bound::NotNegative).unwrap_or(0.5),
-        period_s: section.number(desk, "period_s", Bound::Positive).unwrap_or(1.5),
+        limit_w: section.bounded(desk, "limit_W", Bound::NotNegative).unwrap_or(0.0),
+        bias_w: section.bounded(desk, "bias_W", Bound::Finite).unwrap_or(50.0),
+        gain: section.bounded(desk, "gain", Bound::Within(0.0, 10.0)).unwrap_or(0.9),
+        dead_s: section.bounded(desk, "dead_s", Bound::NotNegative).unwrap_or(0.5),
+        period_s: section.bounded(desk, "period_s", Bound::Positive).unwrap_or(1.5),
         ramp_w_per_s,
-        ramp_up_w_per_s: section.number(desk, "ramp_up_W_per_s", Bound::Positive).unwrap_or(ramp_w_per_s),
-        stop_after_s: section.number(desk, "stop_after_s", Bound::Positive),
+        ramp_up_w_per_s: section.bounded(desk, "ramp_up_W_per_s", Bound::Positive).unwrap_or(ramp_w_per_s),
+        stop_after_s: section.bounded(desk, "stop_after_s", Bound::Positive),
     })
 }
