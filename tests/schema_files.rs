@@ -1,7 +1,7 @@
 //! The JSON Schemas in `docs/` are those of the parser's tables. `WRITE_SCHEMAS=1 cargo test --test schema_files` writes
 //! them again after a change. (That an independent validator says the same of files as the parser is in `tests/peers/`.)
 
-#![expect(clippy::panic, clippy::disallowed_methods, reason = "a test may stop where it stands")]
+#![expect(clippy::disallowed_methods, reason = "a test may stop where it stands")]
 
 use std::path::Path;
 
