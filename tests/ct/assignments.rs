@@ -132,7 +132,7 @@ fn every_assignment_is_identified_and_the_manual_says_so() {
 }
 
 #[expect(clippy::disallowed_methods, reason = "a test that was told to writes the manual's table")]
-fn bless(path: &str, text: &str) {
+pub(crate) fn bless(path: &str, text: &str) {
     std::fs::write(path, text).expect("the manual can be written");
 }
 

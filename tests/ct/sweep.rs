@@ -1,5 +1,7 @@
 //! Random sites: no false pass, hardly a false fail, most of what can be decided decided, uncertainties that hold.
 
+use std::fmt::Write;
+
 use wattward::check::Verdict;
 use wattward::check::ct::body::Status;
 use wattward::check::ct::{CtOptions, examine};
@@ -118,25 +120,21 @@ fn random_sites_are_never_passed_when_they_are_wrong() {
     let mut tally = Tally::default();
     for seed in first..first + sites {
         count(&mut tally, &Scene::random(seed).play());
+        if tally.sites % 1000 == 0 {
+            println!(
+                "{} sites, false pass {:?}, false fail {:?}, decided {} of {}",
+                tally.sites, tally.false_pass, tally.false_fail, tally.decided, tally.decidable
+            );
+        }
     }
     println!(
-        "sites {} false pass {:?} false fail {:?} decided {}/{} ({:.3}) open {:?}",
-        tally.sites,
+        "false pass {:?} false fail {:?} open {:?}",
         tally.false_pass,
         tally.false_fail,
-        tally.decided,
-        tally.decidable,
-        tally.decided as f64 / tally.decidable.max(1) as f64,
         &tally.open[..tally.open.len().min(40)]
     );
-    println!(
-        "within active_u {:.4} of {}; within type A {:.4} of {}",
-        tally.covered as f64 / tally.steps.max(1) as f64,
-        tally.steps,
-        tally.type_a_covered as f64 / tally.type_a.max(1) as f64,
-        tally.type_a
-    );
-    println!("errors over standard uncertainty, bins of a half from -3 to 3: {:?}", tally.histogram);
+    let text = figures(&tally, first);
+    println!("{text}");
     assert_eq!(tally.false_pass, Vec::<u64>::new());
     assert_eq!(tally.false_fail, Vec::<u64>::new());
     let share = |part: usize, whole: usize| part as f64 / whole.max(1) as f64;
@@ -144,6 +142,64 @@ fn random_sites_are_never_passed_when_they_are_wrong() {
     assert!(share(tally.covered, tally.steps) >= 0.95, "{} of {}", tally.covered, tally.steps);
     let type_a = share(tally.type_a_covered, tally.type_a);
     assert!((0.92..=0.98).contains(&type_a), "{type_a}");
+    compare(&text, first == 1 && tally.sites == 150);
+}
+
+/// The figures as the manual has them.
+fn figures(tally: &Tally, first: u64) -> String {
+    let percent = |part: usize, whole: usize| 100.0 * part as f64 / whole.max(1) as f64;
+    let mut text = format!(
+        "## {} sites, seeds {first} to {}\n\n| | |\n| --- | --- |\n| false passes | {} |\n| false fails | {} |\n| decided of those that can be, with 1 kW or more | {} of {} ({:.2} %) |\n| true step within `active_u_W` | {} of {} ({:.2} %) |\n| step shown within type A alone, by Student's t | {} of {} ({:.2} %) |\n\n```text\n",
+        tally.sites,
+        first + tally.sites as u64 - 1,
+        tally.false_pass.len(),
+        tally.false_fail.len(),
+        tally.decided,
+        tally.decidable,
+        percent(tally.decided, tally.decidable),
+        tally.covered,
+        tally.steps,
+        percent(tally.covered, tally.steps),
+        tally.type_a_covered,
+        tally.type_a,
+        percent(tally.type_a_covered, tally.type_a),
+    );
+    let most = tally.histogram.iter().copied().max().unwrap_or(1).max(1);
+    for (index, count) in tally.histogram.iter().enumerate() {
+        let from = index as f64 / 2.0 - 3.5;
+        let name = match index {
+            0 => "    below -3.0".to_owned(),
+            13 => "    above  3.0".to_owned(),
+            _ => format!("{from:>5.1} to {:>4.1}", from + 0.5),
+        };
+        let bar = "#".repeat((60 * count).div_ceil(most));
+        let share = percent(*count, tally.steps);
+        let _ = writeln!(text, "{}", format!("{name:<15}{share:>6.2} %  {bar}").trim_end());
+    }
+    text + "```\n"
+}
+
+/// The manual holds the figures of the usual run and those of the last full one. `WATTWARD_BLESS=1` writes those of this run.
+fn compare(text: &str, usual: bool) {
+    const HEAD: &str = "# Figures of the CT check on simulated sites\n\nMade by `tests/ct/sweep.rs`: random sites with every fault, one to three phases, eight kinds of meter, loads of 500 W to 3 kW, household noise, people who\nmark late. The histograms show the error of the step in units of its standard uncertainty (`active_u_W` / 2); with errors of the size stated, about 95 %\nlie within ±2. What the simulator does not know, these figures do not show.\n\n";
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/ct-figures.md");
+    let manual = std::fs::read_to_string(path).unwrap_or_default();
+    let mut parts: Vec<&str> = manual.split("## ").skip(1).collect();
+    parts.resize(2, "");
+    let place = usize::from(!usual);
+    let new = text.trim_start_matches("## ");
+    if std::env::var("WATTWARD_BLESS").is_ok() {
+        let old = parts[1 - place];
+        let both = if usual { [new, old] } else { [old, new] };
+        let all: Vec<String> = both
+            .iter()
+            .filter(|part| !part.is_empty())
+            .map(|part| format!("## {}\n", part.trim_end()))
+            .collect();
+        super::assignments::bless(path, &format!("{HEAD}{}", all.join("\n")));
+    } else if usual {
+        assert_eq!(parts[place].trim_end(), new.trim_end(), "{path}; WATTWARD_BLESS=1 writes it anew");
+    }
 }
 
 /// `WATTWARD_SHOW=17 cargo test --test ct shows -- --nocapture` prints what is found on one site.
