@@ -17,6 +17,7 @@ mod out;
 mod ports;
 mod profile;
 mod read;
+mod remarks;
 mod render;
 mod replay;
 mod simulate;

@@ -23,12 +23,12 @@ use super::exit::Exit;
 use super::judge::replay_loaded;
 use super::live::{Live, Purpose, Step};
 use super::out::Out;
+use super::remarks::{remarks, words};
 use super::source::{Extra, load, overrides, set_up};
 use crate::base::{Failure, Span, Stamp};
 use crate::evidence::{Case, MeterCase};
-use crate::reading::{Remark, judge, judge_counters};
+use crate::reading::Remark;
 use crate::report::table::{Row, latest, reading, rows};
-use crate::report::text::wrapped;
 use crate::report::{CaptureRef, Tool};
 
 /// Options of `read`.
@@ -80,7 +80,7 @@ pub(crate) fn run(args: &ReadArgs, out: &Out) -> Result<Exit, Failure> {
         out.print(&serde_json::to_string_pretty(&document).unwrap_or_default());
     } else {
         for meter in &case.meters {
-            out.print(&screen(&case, meter, out.width));
+            out.print(&screen(&case, meter, out));
         }
         for capture in &captures {
             out.note(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
@@ -139,12 +139,6 @@ fn complete(case: &Case) -> bool {
     case.meters.iter().all(|meter| !latest(&meter.series).is_empty())
 }
 
-fn remarks(case: &Case, meter: &MeterCase) -> Vec<Remark> {
-    let mut remarks = judge(&meter.profile, &case.site, &meter.meter, &latest(&meter.series));
-    remarks.extend(judge_counters(&meter.profile, meter.meter.netting, &meter.series));
-    remarks
-}
-
 fn last_at(meter: &MeterCase) -> Option<Stamp> {
     latest(&meter.series).values().map(|sample| sample.at).max()
 }
@@ -166,7 +160,7 @@ fn document<'a>(case: &Case, meter: &'a MeterCase) -> MeterReading<'a> {
     }
 }
 
-fn screen(case: &Case, meter: &MeterCase, width: usize) -> String {
+fn screen(case: &Case, meter: &MeterCase, out: &Out) -> String {
     let unit = meter.meter.unit.unwrap_or(meter.profile.unit);
     let mut text = format!("{} ({}, unit {unit})", meter.meter.name, meter.profile.name);
     let Some(at) = last_at(meter) else { return text + "  no answer\n" };
@@ -177,8 +171,7 @@ fn screen(case: &Case, meter: &MeterCase, width: usize) -> String {
         text.push_str("no contradiction found\n");
     }
     for remark in remarks {
-        let words = format!("{}; expected {}", remark.saw, remark.expected);
-        text.push_str(&wrapped(&format!("{}: ", remark.weight.word()), &words, width));
+        text.push_str(&words(&remark, out));
     }
     text
 }

@@ -5,10 +5,12 @@ use super::hands::{Hands, Prompt, Reply};
 use super::judge::{Check, Outcome, conclude};
 use super::live::{Live, Purpose, Step};
 use super::out::Out;
+use super::remarks::words;
 use super::source::SetUp;
 use crate::base::{Failure, FailureKind, Span, Stamp};
 use crate::evidence::Case;
 use crate::profile::{MeterRole, Site};
+use crate::reading::Remark;
 use crate::record::{Mark, MarkKind};
 
 /// How often hands are looked at while a prompt stands.
@@ -121,6 +123,12 @@ impl<'a> Visit<'a> {
     pub(crate) fn tell(&mut self, text: &str) {
         self.out.clear_status();
         self.hands.tell(text);
+    }
+
+    /// Something about the readings that does not make sense.
+    pub(crate) fn remark(&mut self, remark: &Remark) {
+        let words = words(remark, self.out);
+        self.tell(words.trim_end());
     }
 
     /// Asks the hands and waits for what comes of it.

@@ -6,7 +6,8 @@
 //! 14:13:20.1  connection  L1 412.0  L2 88.3  L3 1204.5  total 1704.8 W  230.1 229.8 231.0 V
 //! ```
 //!
-//! With `--json` each reading is a JSON document on a line of its own. Ctrl-C ends it. Exit codes: 0 something was read, 2 a
+//! What does not make sense, an angle that no load explains for one, is said once on standard error when it has stood for
+//! five readings. With `--json` each reading is a JSON document on a line of its own. Ctrl-C ends it. Exit codes: 0 something was read, 2 a
 //! file or option is wrong, 4 nothing was read, or another master is on the line.
 
 use std::fmt::Write as _;
@@ -18,10 +19,12 @@ use super::args::{LiveArgs, SourceArgs, span};
 use super::exit::Exit;
 use super::live::{Purpose, Step, Watching};
 use super::out::Out;
+use super::remarks::{Standing, words};
 use super::source::{Extra, set_up};
 use super::tally::{Tally, Way};
 use crate::base::{Failure, Phase, PointKey, Quantity, Span, Stamp};
-use crate::profile::Profile;
+use crate::profile::{Profile, Site};
+use crate::reading::judge;
 use crate::report::table::{Row, rows};
 
 /// Options of `watch`.
@@ -62,7 +65,7 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
     };
     let mut live = Watching::begin(set_up, &args.live, purpose, out)?;
     let mut tally = Tally::new(&site, &profiles, live.session.lines());
-    let mut shown = vec![0; tally.meters.len()];
+    let mut shown: Vec<Shown> = tally.meters.iter().map(|_| Shown::default()).collect();
     let listening = if args.live.listen { Span::ZERO } else { args.live.listen_first };
     let end = args.lasting.map(|lasting| live.now() + listening + lasting);
     loop {
@@ -70,7 +73,7 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
         match live.next(end.map_or(second, |end| end.min(second)), out)? {
             Step::Records(records) => {
                 tally.take(&records);
-                show(&tally, &profiles, &mut shown, out);
+                show(&tally, &site, &profiles, &mut shown, out);
             }
             Step::Interrupt => break,
             Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd => {}
@@ -82,7 +85,7 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
     let (records, closed) = live.close()?;
     tally.take(&records);
     tally.finish();
-    show(&tally, &profiles, &mut shown, out);
+    show(&tally, &site, &profiles, &mut shown, out);
     if let Some(closed) = closed {
         out.note(&format!("evidence  {}  sha256 {}", closed.path.display(), closed.sha256));
     }
@@ -94,11 +97,19 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-/// Shows every meter whose cycle has closed since.
-fn show(tally: &Tally, profiles: &[Profile], shown: &mut [usize], out: &Out) {
-    for ((meter, profile), shown) in tally.meters.iter().zip(profiles).zip(shown) {
+/// What has been shown of a meter.
+#[derive(Debug, Default)]
+struct Shown {
+    cycles: usize,
+    standing: Standing,
+}
+
+/// Shows every meter whose cycle has closed since, and what does not make sense about it once it has stood for a while.
+fn show(tally: &Tally, site: &Site, profiles: &[Profile], shown: &mut [Shown], out: &Out) {
+    let meters = site.meters.iter().zip(&tally.meters).zip(profiles);
+    for (((about, meter), profile), shown) in meters.zip(shown) {
         let (cycles, _) = meter.cycles();
-        if std::mem::replace(shown, cycles) == cycles {
+        if std::mem::replace(&mut shown.cycles, cycles) == cycles {
             continue;
         }
         if out.json {
@@ -108,6 +119,9 @@ fn show(tally: &Tally, profiles: &[Profile], shown: &mut [usize], out: &Out) {
             out.print(&serde_json::to_string(&reading).unwrap_or_default());
         } else {
             out.print(&line(meter));
+        }
+        for remark in shown.standing.take(judge(profile, site, about, &meter.latest())) {
+            out.note(words(&remark, out).trim_end());
         }
     }
 }

@@ -74,6 +74,7 @@ pub fn judge(
         power::volts_times_amps,
         power::power_factor,
         power::angle,
+        power::export,
         volts::voltages,
         volts::frequency,
     ] {

@@ -17,6 +17,7 @@ mod meter;
 mod random;
 mod reference;
 mod scene;
+mod settings;
 mod signs;
 mod sweep;
 mod variants;

@@ -1,9 +1,12 @@
-//! Beside the meter: values read off another instrument (`seen` marks) and the ratio set in the meter itself.
+//! Beside the meter's powers: values read off another instrument (`seen` marks) and the meter's own settings.
 
+use super::body::CtFault;
+use super::decide::{Decision, Why};
 use super::measure::Bench;
 use super::tell::number;
 use crate::base::{Phase, PointKey};
 use crate::evidence::Case;
+use crate::reading::judge_settings;
 use crate::record::{Mark, MarkKind};
 
 /// Sentences on every value read off another instrument, with what the meter said at that time.
@@ -44,20 +47,40 @@ fn one(bench: &Bench<'_>, mark: &Mark) -> Option<String> {
     Some(format!("Read off another instrument: {quantity} {stated}{place}; {ours}."))
 }
 
-/// The meter's own ratio against the site file.
-pub(super) fn settings(bench: &Bench<'_>) -> Vec<String> {
+/// The meter's own settings: what contradicts the site file or changed meanwhile, and whether one changed.
+pub(super) fn settings(bench: &Bench<'_>) -> (Vec<String>, bool) {
     let meter = bench.meter;
-    let Some(series) = meter.series.points.get(&PointKey::Setting("ct_ratio".to_owned())) else {
-        return Vec::new();
+    let remarks = judge_settings(&meter.profile, &meter.meter, &meter.series);
+    let told =
+        remarks.iter().map(|remark| sentence(&format!("{}; expected {}", remark.saw, remark.expected)));
+    let changed = meter.profile.settings.iter().any(|point| {
+        let samples = meter.series.points.get(&point.key).map_or(&[][..], |series| &series.samples);
+        samples.iter().any(|sample| sample.value != samples[0].value)
+    });
+    (told.collect(), changed)
+}
+
+/// A remark as a sentence.
+fn sentence(text: &str) -> String {
+    if let Some(rest) = text.strip_prefix("settings.") {
+        return format!("The meter's {rest}.");
+    }
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
+}
+
+/// The ratio that would fit, where the meter says what it is set to and a channel reads a wrong share of the load.
+pub(super) fn fitting_ratio(bench: &Bench<'_>, decisions: &[Decision]) -> Option<String> {
+    let series = bench.meter.series.points.get(&PointKey::Setting("ct_ratio".to_owned()))?;
+    let set = series.samples.last()?.value;
+    let off = |decision: &&Decision| {
+        decision.faults.contains(&CtFault::WrongRatio) || decision.why == Why::CommonFactor
     };
-    let values: Vec<f64> = series.samples.iter().map(|sample| sample.value).collect();
-    let (Some(first), Some(last)) = (values.first(), values.last()) else { return Vec::new() };
-    let mut list = Vec::new();
-    if first != last {
-        list.push(format!("The meter's CT ratio changed from {first} to {last} during the check."));
-    }
-    if let Some(ratio) = meter.meter.ct_ratio.filter(|ratio| (ratio - last).abs() > 1e-6 * ratio.abs()) {
-        list.push(format!("The meter is set to a CT ratio of {last}, the site file says {ratio}."));
-    }
-    list
+    let (gain, _) = decisions.iter().find(off)?.gain?;
+    (set > 0.0 && gain > 0.0).then(|| {
+        format!(
+            "The meter is set to a CT ratio of {set}; what it reads of the load would fit a CT of about {:.0}. Compare with the CT's plate.",
+            set / gain
+        )
+    })
 }

@@ -1,7 +1,7 @@
 //! From decisions to the finding: verdict, document, sentences.
 
 use super::body::{CtBody, CtFault, Position, SignFinding, Status};
-use super::compare::{read_off, settings};
+use super::compare::{fitting_ratio, read_off, settings};
 use super::decide::{Decision, Subject, Trust, Weighed, Why};
 use super::gain::{GAIN_FROM, GAIN_TO};
 use super::measure::Bench;
@@ -246,6 +246,13 @@ impl Story<'_> {
                 format!("Switch {name} off and on while it produces, or note its power (a `seen` mark)."),
             ));
         }
+        if settings(self.bench).1 {
+            list.push((
+                "A setting of the meter changed during the check: its readings are not of one kind."
+                    .to_owned(),
+                "Set the meter, leave it alone, and test again.".to_owned(),
+            ));
+        }
         let measured = self.bench.channels.len();
         if measured > 0 && !self.alone && measured < self.case.site.lines().len() {
             list.push((
@@ -290,6 +297,7 @@ impl Story<'_> {
             let name = format!("channel {}", self.bench.channels[subject.channel].phase);
             list.extend(words::next(&name, self.phase(subject), decision, lines, &tested));
         }
+        list.extend(fitting_ratio(self.bench, self.decisions));
         list.extend(forbidden.iter().map(|(_, mend)| mend.clone()));
         if self.tests.iter().any(|test| test.measured.overloaded) {
             list.push(
@@ -326,7 +334,7 @@ impl Story<'_> {
         if Accuracy::of(meter, false).assumed() {
             list.push("The site file gives no accuracy class: class 2 is assumed.".to_owned());
         }
-        list.extend(settings(self.bench));
+        list.extend(settings(self.bench).0);
         list.extend(read_off(self.case, self.bench));
         list
     }

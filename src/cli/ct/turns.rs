@@ -5,6 +5,7 @@ use super::super::exit::Exit;
 use super::super::hands::{Ask, Hands, Prompt, Reply};
 use super::super::judge::{Check, Outcome};
 use super::super::out::Out;
+use super::super::remarks::remarks;
 use super::super::source::SetUp;
 use super::super::visit::{Visit, Waited, meter_index};
 use crate::base::{Failure, Phase, Quantity, Span};
@@ -49,6 +50,7 @@ pub(crate) fn run_turns(
     for phase in without {
         check.visit.tell(&format!("no load for {phase} in the site file: that phase stays untested"));
     }
+    check.remark();
     let waited = if check.judged.hands_free { check.record()? } else { check.switch_all(&order)? };
     if waited == Waited::Through {
         check.feed_in()?;
@@ -76,6 +78,15 @@ struct CtVisit<'a> {
 }
 
 impl CtVisit<'_> {
+    /// What the first reading shows without a load: an angle no load explains, a ratio other than the site file's.
+    fn remark(&mut self) {
+        let case = self.visit.case();
+        let remarks = case.meter(&self.meter.name).map(|meter| remarks(&case, meter)).unwrap_or_default();
+        for remark in remarks {
+            self.visit.remark(&remark);
+        }
+    }
+
     /// Plants off, then each load on its phase.
     fn switch_all(&mut self, order: &[Turn]) -> Result<Waited, Failure> {
         if self.plants_off()? == Waited::Stopped {

@@ -2,6 +2,7 @@
 
 use super::{Remark, Value, View, Weight, plain, slip};
 use crate::base::{Phase, PointKey, Quantity};
+use crate::profile::MeterRole;
 
 /// Names of one quantity on several phases.
 fn keys(quantity: Quantity, phases: &[Phase]) -> Vec<PointKey> {
@@ -252,6 +253,29 @@ pub(super) fn angle(view: &View<'_>) -> Vec<Remark> {
         return Vec::new();
     }
     view.site.lines().iter().filter_map(|phase| angle_of(view, *phase)).collect()
+}
+
+/// Power that goes out of a site with nothing that generates: the CT is reversed, or the profile's `positive` is.
+pub(super) fn export(view: &View<'_>) -> Vec<Remark> {
+    /// Below this share of an ampere's power rounding and filters can do it (ours).
+    const LEAST_A: f64 = 0.5;
+    if !view.site.plants.is_empty() || view.meter.role == MeterRole::Generation {
+        return Vec::new();
+    }
+    let lines = view.site.lines().iter().copied().chain([Phase::Total]);
+    let out = |phase: Phase| {
+        let power = view.value(Quantity::ActivePower, phase)?;
+        let digits = 20.0 * power.half_step;
+        (power.sample.value < -(LEAST_A * view.site.nominal_v).max(digits)).then(|| Remark {
+            weight: Weight::Hint,
+            saw: format!("{phase}: {} W, which is export", plain(power.sample.value)),
+            expected: "import, where nothing on the site generates: else the CT is reversed, or `positive` in the profile is; \
+                       the CT check tells"
+                .to_owned(),
+            points: vec![PointKey::Of(Quantity::ActivePower, phase)],
+        })
+    };
+    lines.filter_map(out).collect()
 }
 
 fn angle_of(view: &View<'_>, phase: Phase) -> Option<Remark> {

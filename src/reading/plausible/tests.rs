@@ -14,7 +14,8 @@ const METER: &str = "[defaults]\npositive = \"import\"\n\
     [points.energy_import]\ntotal = { address = 40, unit = \"kWh\" }\n\
     [points.energy_export]\ntotal = { address = 42, unit = \"kWh\", type = \"u32\", scale = 0.01, rollover = 100000 }\n";
 
-const SITE: &str = "[site]\nphases = 3\nnominal_V = 230\n[[meter]]\nprofile = \"m\"\nline = { serial = \"p\" }\nclass = \"1\"\n";
+const SITE: &str = "[site]\nphases = 3\nnominal_V = 230\n[[plant]]\nname = \"roof\"\nrated_W = 5000\n\
+    [[meter]]\nprofile = \"m\"\nline = { serial = \"p\" }\nclass = \"1\"\n";
 
 fn key(name: &str) -> PointKey {
     PointKey::parse(name).unwrap_or_else(|| panic!("{name}"))
@@ -201,6 +202,21 @@ fn the_angle_of_a_swapped_ct_is_a_hint_and_an_ordinary_load_none() {
     phase(&mut reading, "L2", 0.2, 120.0);
     reading.remove(&key("active_power.total"));
     assert_eq!(judged(METER, SITE, &reading), []);
+}
+
+/// A site that only consumes shows no export, unless a CT or the convention is the wrong way round.
+#[test]
+fn export_where_nothing_generates_is_a_hint() {
+    let bare = &SITE.replace("[[plant]]\nname = \"roof\"\nrated_W = 5000\n", "");
+    let remarks = judged(METER, bare, &sound());
+    assert_eq!(only(&remarks).weight, Weight::Hint);
+    assert!(only(&remarks).saw.starts_with("L3: -1840 W, which is export"), "{remarks:?}");
+    let generation = bare.replace("class", "role = \"generation\"\nclass");
+    assert_eq!(judged(METER, &generation, &sound()), []);
+    let mut imports = sound();
+    phase(&mut imports, "L3", 8.0, 0.0);
+    imports.remove(&key("active_power.total"));
+    assert_eq!(judged(METER, bare, &imports), []);
 }
 
 #[test]
