@@ -1,8 +1,10 @@
 //! Challenges that no load mark tells of: falls in load seen in the readings alone, rises of generation, loss of the
 //! steering signal, and export held at the limit.
 
-use super::challenge::{Challenge, ChallengeKind, LoadStep, Scene, challenge};
-use super::reaction::{Edge, Reaction, edge_at};
+use super::challenge::{Challenge, ChallengeKind, challenge};
+use super::edge::{Edge, edges_between};
+use super::load_step::{LoadStep, Scene};
+use super::reaction::Reaction;
 use super::storage::could_absorb;
 use crate::base::Span;
 use crate::record::MarkKind;
@@ -30,9 +32,8 @@ pub(super) fn unmarked_drops(scene: &Scene<'_>, steps: &[LoadStep]) -> Vec<Chall
         if fall < 0.4 * least || marks.iter().any(|mark| (at - mark).abs() < NEAR_MARK_S + scene.lag_s) {
             continue;
         }
-        let Some(edge) =
-            edge_at(channel, at, (at - 1.5 * scene.lag_s - 3.0, at + 3.0), None, scene.noise_w, 0.0)
-        else {
+        let around = ((at - 4.0).max(at - 1.5 * scene.lag_s - 3.0), at + 3.0);
+        let Some(edge) = edges_between(channel, around, None, scene.noise_w, 0.0).first().copied() else {
             continue;
         };
         index = index.max(edge.first + 1);
@@ -115,8 +116,12 @@ fn signal_loss(scene: &Scene<'_>, (off, back): (f64, f64), (before, last): (usiz
         Some(index) => times.get(index + 1).map(|t| t - off),
     };
     let peak_export_w = after.iter().fold(0.0_f64, |peak, power| peak.max(-power));
-    let moved = times.iter().zip(after).find(|(_, power)| *power - before_w > 0.1 * ended_w.max(1.0));
-    let dead_time_s = moved.filter(|_| ended_w > needed_w).map(|(t, _)| t - off);
+    let moved = after.iter().position(|power| *power - before_w > 0.1 * ended_w.max(1.0));
+    let moved = moved.filter(|_| ended_w > needed_w);
+    let dead_time_s = moved.map(|index| times[index] - off);
+    // The reading before still showed the plant as it was, up to the meter's lag ago.
+    let before_it = |index: usize| channel.at[before + index] - scene.lag_s - off;
+    let dead_time_between_s = moved.map(|index| (before_it(index).max(0.0), times[index] - off));
     let settled =
         after.iter().rposition(|power| (power - end_w).abs() > 0.1 * ended_w.abs() + 3.0 * scene.noise_w);
     let settled_s = settled.map_or(Some(0.0), |index| times.get(index + 1).map(|t| t - off));
@@ -143,7 +148,14 @@ fn signal_loss(scene: &Scene<'_>, (off, back): (f64, f64), (before, last): (usiz
         uncontrolled_export_w: ended_w.max(0.0) - before_w.min(0.0),
         excess_w: ended_w,
         needed_w,
-        reaction: Reaction { peak_export_w, back_within_s, dead_time_s, settled_s, overshoot_w: 0.0 },
+        reaction: Reaction {
+            peak_export_w,
+            back_within_s,
+            dead_time_s,
+            dead_time_between_s,
+            settled_s,
+            overshoot_w: 0.0,
+        },
         storage_could_absorb,
         why_not,
     }

@@ -6,9 +6,11 @@ pub mod challenge;
 mod challenge_other;
 pub mod channel;
 pub mod coverage;
+pub mod edge;
 pub mod energy;
 pub mod excursion;
 pub mod hands_free;
+pub mod load_step;
 #[cfg(test)]
 pub(crate) mod made;
 pub mod mean;

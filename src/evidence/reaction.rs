@@ -1,142 +1,9 @@
-//! Steps at marked loads and what followed: which way the meter went, how far, how fast it came back.
+//! What followed a step: how far the export went, how fast it came back, how it settled.
 
+use super::edge::{Edge, half_way};
 use super::mean::Line;
 use super::power::Channel;
-use crate::base::uncertain::{median, robust_deviation};
-
-/// A mark may stand this long after the switch, in s: people switch, then note it (ours).
-const LATE_S: f64 = 4.0;
-
-/// A switch may follow its mark by this much, in s (ours).
-const EARLY_S: f64 = 10.0;
-
-/// A step found in the readings.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Edge {
-    /// Index of the first reading that shows it.
-    pub first: usize,
-    /// When it happened: where the line from the reading before it crosses half of what the first one shows, in s.
-    pub at: f64,
-    /// Power before, in W: the median of the readings before.
-    pub before_w: f64,
-    /// The farthest power reached in the step's own direction, in W.
-    pub extreme_w: f64,
-    /// `extreme_w - before_w`: positive towards import.
-    pub step_w: f64,
-    /// From the last reading before it until four fifths of the way were shown, in s.
-    pub travel_s: f64,
-}
-
-/// Scatter of successive readings in W, from their differences, steps disregarded.
-pub fn noise_w(channel: &Channel, from: f64, to: f64) -> f64 {
-    let left = channel.at.partition_point(|at| *at < from);
-    let right = channel.at.partition_point(|at| *at <= to);
-    let values = channel.active_w.get(left..right).unwrap_or(&[]);
-    let steps: Vec<f64> = values.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    robust_deviation(&steps) / std::f64::consts::SQRT_2
-}
-
-/// The step that goes with a mark at `mark`, between the marks before and after it. `size_w` is what the load draws, where
-/// known. Of several steps the first that is at least half as large as the largest: what comes after is the control's answer.
-pub fn edge_at(
-    channel: &Channel,
-    mark: f64,
-    (after, before): (f64, f64),
-    size_w: Option<f64>,
-    noise_w: f64,
-    lag_s: f64,
-) -> Option<Edge> {
-    let from = (mark - LATE_S).max(after);
-    let to = (mark + EARLY_S + lag_s).min(before);
-    let least = threshold(channel, size_w, noise_w);
-    let start = channel.at.partition_point(|at| *at < from).max(3);
-    let end = channel.at.partition_point(|at| *at <= to);
-    let mut edges: Vec<Edge> = Vec::new();
-    let mut index = start;
-    while index < end {
-        if let Some((first, before_w)) = starts_at(channel, index, least, lag_s) {
-            let edge = follow(channel, first, before_w, lag_s);
-            index = edge.0.max(index);
-            edges.push(edge.1);
-        }
-        index += 1;
-    }
-    // What is larger than the load is more than the load: the control's answer and the next switch in one.
-    let most = size_w.map_or(f64::INFINITY, |size| 1.3 * size);
-    let largest = edges.iter().fold(0.0_f64, |largest, edge| largest.max(edge.step_w.abs().min(most)));
-    edges.into_iter().find(|edge| edge.step_w.abs() >= 0.5 * largest && edge.at >= from)
-}
-
-/// Whether a step is under way at a reading: where it began, and the level before it. Only a step from a level that stood
-/// still says which way it went: before it, an older one may be fading. A meter that averages shows the beginning of a step
-/// as a reading in between, which is neither the old level nor yet a step.
-fn starts_at(channel: &Channel, index: usize, least: f64, lag_s: f64) -> Option<(usize, f64)> {
-    let power_w = &channel.active_w;
-    let level = |end: usize| {
-        // Three readings at least, and as many as the lag holds: repeated values stand still by themselves.
-        let back = channel.at.partition_point(|at| *at < channel.at[end] - 1.2 * lag_s);
-        let baseline = power_w.get(back.min(end.checked_sub(3)?)..end)?;
-        let before_w = median(baseline);
-        baseline.iter().all(|value| (value - before_w).abs() <= 0.5 * least).then_some(before_w)
-    };
-    let value = power_w.get(index)?;
-    if let Some(before_w) = level(index) {
-        return ((value - before_w).abs() > least).then_some((index, before_w));
-    }
-    let before_w = level(index - 1)?;
-    let (begun, gone) = (power_w.get(index - 1)? - before_w, value - before_w);
-    (begun * gone > 0.0 && gone.abs() > begun.abs() && gone.abs() > least).then_some((index - 1, before_w))
-}
-
-/// What a step must be beyond, in W: out of the scatter, and a tenth of the load where that is known.
-pub fn threshold(channel: &Channel, size_w: Option<f64>, noise_w: f64) -> f64 {
-    (6.0 * noise_w).max(3.0 * channel.resolution_w).max(0.1 * size_w.unwrap_or(0.0)).max(20.0)
-}
-
-/// Follows a step from its first reading to its farthest; gives the index of that too.
-fn follow(channel: &Channel, first: usize, before_w: f64, lag_s: f64) -> (usize, Edge) {
-    let sign = (channel.active_w[first] - before_w).signum();
-    let mut farthest = first;
-    let until = channel.at[first] + 2.0 * lag_s + 1.5;
-    let mut index = first + 1;
-    while index < channel.at.len() {
-        let gone = sign * (channel.active_w[index] - before_w);
-        let so_far = sign * (channel.active_w[farthest] - before_w);
-        // Turned back, stood still, or took longer than the meter's own blur: what follows is something else.
-        let stood = index >= farthest + 2 && channel.at[index] - channel.at[farthest] > lag_s;
-        if gone < 0.7 * so_far || stood {
-            break;
-        }
-        // A mean over a longer time than anybody stated still climbs; a drift does not by a tenth in a second and a half.
-        let back = channel.at.partition_point(|at| *at < channel.at[index] - 1.5).min(index - 1).max(first);
-        if channel.at[index] > until && gone < 1.1 * sign * (channel.active_w[back] - before_w) {
-            break;
-        }
-        if gone > so_far {
-            farthest = index;
-        }
-        index += 1;
-        if index - first > 60 {
-            break;
-        }
-    }
-    let extreme_w = channel.active_w[farthest];
-    let step_w = extreme_w - before_w;
-    let shown = |i: &usize| sign * (channel.active_w[*i] - before_w) >= 0.8 * step_w.abs();
-    let four_fifths = (first..=farthest).find(shown).unwrap_or(farthest);
-    let last_before = channel.at[first - 1];
-    let at = half_way(channel, first, before_w);
-    let travel_s = channel.at[four_fifths] - last_before;
-    (farthest, Edge { first, at, before_w, extreme_w, step_w, travel_s })
-}
-
-fn half_way(channel: &Channel, first: usize, before_w: f64) -> f64 {
-    let (t0, t1) = (channel.at[first - 1], channel.at[first]);
-    let (p0, p1) = (channel.active_w[first - 1], channel.active_w[first]);
-    let half = f64::midpoint(before_w, p1);
-    let share = if (p1 - p0).abs() > 0.0 { ((half - p0) / (p1 - p0)).clamp(0.0, 1.0) } else { 0.5 };
-    t0 + share * (t1 - t0)
-}
+use crate::base::uncertain::median;
 
 /// What the site did after a step.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -148,6 +15,8 @@ pub struct Reaction {
     pub back_within_s: Option<f64>,
     /// From the step until the power began to come back, in s.
     pub dead_time_s: Option<f64>,
+    /// Between which two lengths the dead time lies, as far as the readings tell, in s.
+    pub dead_time_between_s: Option<(f64, f64)>,
     /// From the step until the power stayed within 5 % of the step around its end value, in s.
     pub settled_s: Option<f64>,
     /// How far the power went beyond its end value on its way back, in W.
@@ -173,11 +42,12 @@ pub fn reaction(channel: &Channel, edge: &Edge, level_w: f64, to: f64, noise_w: 
         Some(dip) if dip.end < last => Some((dip.end - edge.at).max(0.0)),
         Some(_) => None,
     };
-    let back_by = |share: f64| {
-        at.iter().zip(power).find(|(t, value)| {
-            **t > edge.at && (**value - edge.extreme_w) * -edge.step_w.signum() > share * edge.step_w.abs()
-        })
-    };
+    let dead = dead_time(
+        channel,
+        edge,
+        end,
+        (0.05 * edge.step_w.abs()).max(6.0 * noise_w).max(3.0 * channel.resolution_w),
+    );
     let tail = power.get(power.len() - power.len().div_ceil(3)..).unwrap_or(&[]);
     let end_w = median(tail);
     let band = (0.05 * edge.step_w.abs()).max(3.0 * noise_w);
@@ -192,36 +62,86 @@ pub fn reaction(channel: &Channel, edge: &Edge, level_w: f64, to: f64, noise_w: 
     Reaction {
         peak_export_w: if lowest.is_finite() { (-lowest).max(0.0) } else { 0.0 },
         back_within_s,
-        dead_time_s: back_by(0.1).map(|(t, _)| t - edge.at),
+        dead_time_s: dead.map(|(time_s, _)| time_s),
+        dead_time_between_s: dead.map(|(_, between_s)| between_s),
         settled_s,
         overshoot_w: if farther > band { farther } else { 0.0 },
     }
 }
 
+/// From the step until the power began to come back, by `least_w`; and the interval it lies in: between the first
+/// reading that shows the step and the last that shows no return at least, between their neighbours at most. Both instants are
+/// put between the same two readings by the same rule, and the meter's lag is in both, so neither shifts the difference.
+fn dead_time(channel: &Channel, edge: &Edge, end: usize, least_w: f64) -> Option<(f64, (f64, f64))> {
+    let back = |index: usize| (channel.active_w[index] - edge.extreme_w) * -edge.step_w.signum() > least_w;
+    let farthest = (edge.first..end).find(|index| channel.active_w[*index] == edge.extreme_w)?;
+    let first = (farthest + 1..end).find(|index| back(*index))?;
+    let at = |index: usize| channel.at[index];
+    let least = (at(first - 1) - at(edge.first)).max(0.0);
+    let most = at(first) - at(edge.first - 1);
+    let between = half_way(channel, first, channel.active_w[first - 1]);
+    Some(((between - edge.at).clamp(least, most), (least, most)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::evidence::edge::edges_between;
     use crate::evidence::made::channel;
 
-    fn twice_a_second(power_w: &[f64]) -> Channel {
+    /// A drop of 2 kW at `t0`, held for `dead_s`, then back by a first-order response (facts 6: 63.2 % after one time
+    /// constant), read every `spacing_s` as a mean over `averaging_s`. Export is negative.
+    fn read(t0: f64, (dead_s, tau_s): (f64, f64), spacing_s: f64, averaging_s: f64) -> Channel {
+        let power = |t: f64| match t - t0 {
+            since if since < 0.0 => 150.0,
+            since if since < dead_s => -1850.0,
+            since => 150.0 - 2000.0 * libm::exp(-(since - dead_s) / tau_s),
+        };
+        let parts = 40;
+        let mean = |t: f64| {
+            let part = |k: i32| power(t - averaging_s * (f64::from(k) + 0.5) / f64::from(parts));
+            (0..parts).fold(0.0, |sum, k| sum + part(k)) / f64::from(parts)
+        };
         let readings: Vec<(f64, f64)> =
-            power_w.iter().enumerate().map(|(i, w)| (0.5 * i as f64, *w)).collect();
+            (0..80).map(|k| spacing_s * f64::from(k)).map(|t| (t, mean(t))).collect();
         channel(&readings, 1.0)
     }
 
-    /// A boiler of 3 kW comes on while the meter averages: its first reading of the step lies between a tenth of the load
-    /// and half of that, neither level nor step. The control's answer after it must not pass for the step.
     #[test]
-    fn a_step_begun_in_between_is_the_step_and_not_the_controls_answer() {
-        let power_w = [170.0, 168.0, 171.0, 170.0, 390.0, 3120.0, 3118.0, 3121.0, 1300.0, 450.0, 452.0];
-        let meter = twice_a_second(&power_w);
-        let found: Vec<Option<(usize, f64)>> =
-            (3..power_w.len()).map(|index| starts_at(&meter, index, 300.0, 0.4)).collect();
-        assert_eq!(found[..3], [None, None, Some((4, 170.0))]);
-        // the answer is found where it stands, later
-        assert_eq!(found[5], Some((8, 3120.0)));
-        // a slow slope without a level before it is no step
-        let slope = twice_a_second(&(0..20).map(|n| 200.0 * f64::from(n)).collect::<Vec<f64>>());
-        assert!((3..20).all(|index| starts_at(&slope, index, 300.0, 0.4).is_none()));
+    fn dead_time_is_right_in_the_mean_and_always_within_its_interval() {
+        for (spacing_s, averaging_s) in [(0.5, 0.0), (0.5, 0.2), (0.5, 0.5), (1.0, 0.5), (1.0, 1.0)] {
+            for dead_s in [1.1, 2.0, 3.3] {
+                let mut sum = 0.0;
+                for k in 0..20 {
+                    let t0 = 10.0 + spacing_s * f64::from(k) / 20.0;
+                    let meter = read(t0, (dead_s, 0.2), spacing_s, averaging_s);
+                    let edge = edges_between(&meter, (6.0, 20.0), Some(2000.0), 0.5, averaging_s)[0];
+                    let found = reaction(&meter, &edge, 0.0, 35.0, 0.5);
+                    let (least, most) = found.dead_time_between_s.unwrap();
+                    let told = format!("{spacing_s} {averaging_s} {dead_s} {k} {found:?}");
+                    assert!(least - averaging_s <= dead_s && dead_s <= most + averaging_s, "{told}");
+                    sum += found.dead_time_s.unwrap() - dead_s;
+                }
+                // A mean longer than half the dead time never shows the whole step, and reads long.
+                let bias_s = sum / 20.0;
+                let seen = dead_s >= 2.0 * averaging_s;
+                assert!(
+                    !seen || bias_s.abs() < 0.35 * spacing_s,
+                    "{spacing_s} {averaging_s} {dead_s}: {bias_s}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_first_order_response_is_settled_after_three_time_constants() {
+        // Within 5 % after 3.00 time constants (facts 6.2: e^-3 = 4.98 %), and the dead time before them.
+        let meter = read(10.1, (1.0, 1.5), 0.25, 0.0);
+        let edge = edges_between(&meter, (6.0, 20.0), Some(2000.0), 0.5, 0.25)[0];
+        let found = reaction(&meter, &edge, 0.0, 20.0, 0.5);
+        assert!((found.settled_s.unwrap() - (1.0 + 3.0 * 1.5)).abs() < 0.4, "{found:?}");
+        // -1850 W to 0 W of 2000 W: ln(2000/150) = 2.590 time constants.
+        assert!((found.back_within_s.unwrap() - (1.0 + 2.590 * 1.5)).abs() < 0.3, "{found:?}");
+        assert!(found.overshoot_w < 20.0 && (found.peak_export_w - 1850.0).abs() < 1.0, "{found:?}");
     }
 }

@@ -2,8 +2,8 @@
 //! The longer of the two counts.
 
 use super::coverage::typical_spacing;
+use super::edge::Edge;
 use super::power::Channel;
-use super::reaction::Edge;
 use crate::base::uncertain::median;
 
 /// The times of a meter that blur what it shows.
@@ -143,7 +143,8 @@ fn from_pulses(channel: &Channel, steps: &[(Edge, f64)], spacing_s: f64, update_
 }
 
 /// Area between the power and its level before the step, until it has come nine tenths of the way back; nothing when it
-/// does not within a minute.
+/// does not within a minute, or settles on the way: then the plant gave all it had, and the rest stays. (A mean over a time
+/// that is longer than the pulse stands still as well, but at its height.)
 fn pulse_area(channel: &Channel, edge: &Edge) -> Option<f64> {
     let sign = edge.step_w.signum();
     let away = |index: usize| (sign * (channel.active_w[index] - edge.before_w)).max(0.0);
@@ -155,11 +156,19 @@ fn pulse_area(channel: &Channel, edge: &Edge) -> Option<f64> {
         if index > edge.first && away(index) < 0.1 * edge.step_w.abs() {
             return Some(area);
         }
-        if passed > 60.0 {
+        let settled = (0.1..0.6).contains(&(away(index) / edge.step_w.abs().max(1.0)))
+            && stands(channel, index, 0.02 * edge.step_w.abs());
+        if passed > 60.0 || settled {
             break;
         }
     }
     None
+}
+
+/// Whether the power has stood within `band_w` for 2.5 s and four readings.
+fn stands(channel: &Channel, index: usize, band_w: f64) -> bool {
+    let back = channel.at.partition_point(|at| *at < channel.at[index] - 2.5).min(index.saturating_sub(3));
+    channel.active_w[back..index].iter().all(|power| (power - channel.active_w[index]).abs() <= band_w)
 }
 
 #[cfg(test)]

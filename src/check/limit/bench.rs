@@ -5,10 +5,11 @@ use super::options::LimitOptions;
 use super::rules::{Bounds, limit_w};
 use crate::base::{Phase, Quantity, Span, Stamp};
 use crate::evidence::case::{Case, MeterCase};
-use crate::evidence::challenge::{Challenge, LoadStep, Scene, challenges, load_steps, mean_way};
+use crate::evidence::challenge::{Challenge, challenges};
 use crate::evidence::coverage::{Coverage, coverage};
+use crate::evidence::edge::noise_w;
+use crate::evidence::load_step::{LoadStep, Scene, load_steps, mean_way};
 use crate::evidence::power::{Channel, Power};
-use crate::evidence::reaction::noise_w;
 use crate::evidence::timing::Timing;
 use crate::profile::{Limit, MeterRole, Per};
 use crate::record::MarkKind;
@@ -56,7 +57,7 @@ pub struct Bench<'a> {
     pub steps: Vec<LoadStep>,
     /// Challenges.
     pub challenges: Vec<Challenge>,
-    /// How clearly all marked loads together moved the meter the right way (`challenge::mean_way`).
+    /// How clearly all marked loads together moved the meter the right way (`load_step::mean_way`).
     pub mean_way: Option<f64>,
     /// Scatter of readings, in W.
     pub noise_w: f64,

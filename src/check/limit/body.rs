@@ -96,6 +96,8 @@ pub struct ChallengeEntry {
     pub source: Option<String>,
     /// Until the power began to come back, in s.
     pub dead_time_s: Option<f64>,
+    /// Between which two lengths that lies, in s.
+    pub dead_time_between_s: Option<(f64, f64)>,
     /// Until it stayed near its end value, in s.
     pub settled_s: Option<f64>,
     /// How far it went beyond that, in W.
@@ -281,6 +283,8 @@ impl Serialize for Named<'_, ChallengeEntry> {
         map.serialize_entry("why_not", &one.why_not)?;
         map.serialize_entry("source", &one.source)?;
         map.serialize_entry("dead_time_s", &rounded(one.dead_time_s))?;
+        let between = one.dead_time_between_s.map(|(least, most)| [round(least), round(most)]);
+        map.serialize_entry("dead_time_between_s", &between)?;
         map.serialize_entry("settled_s", &rounded(one.settled_s))?;
         map.serialize_entry("overshoot_W", &round(one.overshoot_w))?;
         map.end()

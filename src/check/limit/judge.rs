@@ -46,10 +46,11 @@ pub(super) fn decide(bench: &Bench<'_>) -> Finding<LimitBody> {
     let rules = bench.limit.rules.iter().enumerate();
     let mut outcomes: Vec<Outcome> = rules.map(|(index, rule)| judge_rule(bench, rule, index + 1)).collect();
     let missing = missing(bench);
-    let against = matches!(direction(bench), Direction::Against(..));
+    // Import on a meter that counts the wrong way reads as export: no fail either while nothing shows which way it counts.
+    let shown = !matches!(direction(bench), Direction::Against(..) | Direction::Unknown(0));
     let broken = outcomes.iter().any(|outcome| outcome.broken.is_some());
     let open = outcomes.iter().any(|outcome| !outcome.open.is_empty());
-    let verdict = if broken && !against {
+    let verdict = if broken && shown {
         Verdict::Fail
     } else if !broken && !open && missing.is_empty() {
         Verdict::Pass
@@ -57,7 +58,7 @@ pub(super) fn decide(bench: &Bench<'_>) -> Finding<LimitBody> {
         Verdict::Inconclusive
     };
     for outcome in &mut outcomes {
-        outcome.entry.verdict = if outcome.broken.is_some() && !against {
+        outcome.entry.verdict = if outcome.broken.is_some() && shown {
             Verdict::Fail
         } else if outcome.broken.is_none() && outcome.open.is_empty() && missing.is_empty() {
             Verdict::Pass
@@ -73,7 +74,11 @@ pub(super) fn decide(bench: &Bench<'_>) -> Finding<LimitBody> {
         }
     };
     for text in outcomes.iter().filter_map(|outcome| outcome.broken.as_deref()) {
-        add(&mut reasons, &mut next, text, if against { "" } else { BROKEN_NEXT });
+        if shown {
+            add(&mut reasons, &mut next, text, BROKEN_NEXT);
+        } else {
+            add(&mut reasons, &mut next, &format!("as this meter counts, {text}"), "");
+        }
     }
     if verdict == Verdict::Inconclusive {
         for one in &missing {
@@ -221,6 +226,7 @@ fn entry(one: &Challenge) -> ChallengeEntry {
         why_not: one.why_not.clone(),
         source: one.source.clone(),
         dead_time_s: one.reaction.dead_time_s,
+        dead_time_between_s: one.reaction.dead_time_between_s,
         settled_s: one.reaction.settled_s,
         overshoot_w: one.reaction.overshoot_w,
     }

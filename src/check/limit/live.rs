@@ -2,17 +2,17 @@
 //! challenges, and whether dropping a load now would count. No clock and no terminal here: time comes in as a number.
 
 use super::bench::{Bench, Window, choose, per_of};
+use super::body::RuleEntry;
 use super::judge::decide;
 use super::options::LimitOptions;
 use super::rules::limit_w;
 use super::words::{seconds, watts};
 use crate::base::Stamp;
 use crate::base::uncertain::median;
-use crate::check::Verdict;
 use crate::evidence::case::Case;
+use crate::evidence::edge::threshold;
 use crate::evidence::mean::Line;
 use crate::evidence::power::Channel;
-use crate::evidence::reaction::threshold;
 use crate::profile::{Load, Per};
 
 /// How things stand in a window under way.
@@ -91,13 +91,18 @@ pub fn live_view(
         above_s,
         excursions: (entries().filter(|one| one.certain).count(), entries().count()),
         challenges: (counted, limit.challenges.max(1) as usize),
-        broken: finding.verdict == Verdict::Fail,
+        broken: finding.body.rules.iter().any(broken),
         still: restless_w <= threshold(channel, None, bench.noise_w),
         restless_w,
         needed_w: (5.0 * expanded_w).max(0.1 * case.site.rated_w()),
         level_w,
         recent: recent(channel, t),
     })
+}
+
+/// Whether a certain excursion surely outlasted the rule, whichever way the meter may count.
+fn broken(rule: &RuleEntry) -> bool {
+    rule.excursions.iter().any(|one| one.certain && one.shortest_s > rule.longest_s)
 }
 
 /// Level (with tolerance) and averaging of the rule that limits the total most, else of any.

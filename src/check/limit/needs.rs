@@ -6,8 +6,8 @@ use super::options::CtDocument;
 use super::rules::{bounded_gaps, limit_w};
 use super::words::{seconds, watts};
 use crate::base::Phase;
-use crate::evidence::challenge::LoadStep;
 use crate::evidence::energy::{Counter, possibly_exported_wh};
+use crate::evidence::load_step::LoadStep;
 use crate::evidence::power::Channel;
 use crate::profile::MeterRole;
 use crate::record::MarkKind;
@@ -199,6 +199,17 @@ impl List {
                     self.add(format!("a challenge does not count: {why}"), next_for(why));
                 }
             }
+        }
+        let unseen = bench.steps.iter().filter(|step| !step.on && step.edge.is_none()).count();
+        if counted < required && unseen > 0 {
+            self.add(
+                format!(
+                    "{unseen} marked load drop{} left no trace in the readings: the control answered between two of them, or the \
+                     load did not switch",
+                    if unseen == 1 { "" } else { "s" }
+                ),
+                "see that the load does switch; read more often (--every), or from a meter that renews its values faster",
+            );
         }
         let absorbing = bench.challenges.iter().any(|one| one.storage_could_absorb)
             || (bench.challenges.is_empty()

@@ -45,7 +45,7 @@ pub(crate) fn run_window(
     for text in foresee(&site, &meter, &profile, visit.every().map(Span::seconds)) {
         visit.tell(&format!("before it starts: {text}"));
     }
-    for text in preparation(&site, &meter) {
+    for text in preparation(&site, &meter, &profile, visit.every().map(Span::seconds)) {
         visit.tell(&format!("  - {text}"));
     }
     let length_s = judged.window_s.unwrap_or(limit.window_s);

@@ -1,9 +1,9 @@
 //! Meters of known update and averaging times, seen only through their readings.
 
 use super::Timing;
+use crate::evidence::edge::{Edge, edges_between};
 use crate::evidence::made::channel;
 use crate::evidence::power::Channel;
-use crate::evidence::reaction::{Edge, edge_at};
 
 /// Numbers that scatter, the same on every machine.
 fn scatter(index: u32) -> f64 {
@@ -44,7 +44,9 @@ fn timing(meter: &Channel) -> Timing {
     let marks = [30.0, 60.0, 90.0, 120.0];
     let edges: Vec<(Edge, f64)> = marks
         .iter()
-        .filter_map(|mark| edge_at(meter, *mark, (mark - 10.0, mark + 12.0), Some(2000.0), 2.0, 1.0))
+        .filter_map(|mark| {
+            edges_between(meter, (mark - 4.0, mark + 11.0), Some(2000.0), 2.0, 1.0).first().copied()
+        })
         .map(|edge| (edge, 1800.0))
         .collect();
     Timing::of(meter, &edges)

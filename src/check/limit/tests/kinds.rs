@@ -203,8 +203,7 @@ fn unmarked_drops_count_only_where_another_meter_saw_the_plant_come_down() {
     // The first of these loads is on from 20 s; its own power is known, the rest of the site's is drift below 60 W.
     let plant = truth.total_w.iter().enumerate().step_by(25).map(|(index, grid)| {
         let t = index as f64 * super::world::STEP_S;
-        let load =
-            if plan.switches.iter().filter(|at| **at <= t).count() % 2 == 1 { plan.load_w } else { 0.0 };
+        let load = plan.load_w * plan.loads_on(t);
         (start(&case) + Span::from_seconds(t), grid - plan.base_w[0] - load)
     });
     generation.points.insert(PointKey::Of(Quantity::ActivePower, Phase::Total), series(plant));

@@ -68,7 +68,7 @@ pub(crate) fn real_drops(plan: &Plan, truth: &Truth, level_w: f64) -> usize {
         .enumerate()
         .filter(|(index, at)| {
             let before = truth.total_w[((**at - STEP_S) / STEP_S) as usize];
-            index % 2 == 1 && inside(**at) && plan.load_w - before > level_w
+            !plan.switches_on(*index) && inside(**at) && plan.load_w - before > level_w
         })
         .count()
 }
