@@ -62,6 +62,8 @@ pub(crate) enum Command {
     Limit(super::limit::LimitArgs),
     /// Run again what a capture holds and compare with the verdict recorded
     Replay(super::replay::ReplayArgs),
+    /// The document for the file, from captures and verdict documents; --verify checks one
+    Report(super::report::ReportArgs),
     /// Look at profile and site files: what is wrong with them, what they read
     Profile(super::profile::ProfileArgs),
     /// The main job once, on a simulated house: no hardware, a good minute

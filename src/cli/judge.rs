@@ -122,12 +122,23 @@ pub(crate) fn replay_loaded(
 }
 
 /// The part of the case that a run covers; all of it where it is the only one.
-pub(crate) fn part_of(case: &Case, runs: &[CheckRun], run: Option<&CheckRun>) -> Case {
+fn part_of(case: &Case, runs: &[CheckRun], run: Option<&CheckRun>) -> Case {
     let checks = runs.iter().filter(|run| Check::parse(&run.check).is_some()).count();
     match run {
         Some(run) if checks > 1 => case.between(run.from, run.to),
         _ => case.clone(),
     }
+}
+
+/// Judges one run recorded in captures again; gives the part of the case that it covers as well.
+pub(crate) fn judge_run(
+    check: Check,
+    run: &CheckRun,
+    runs: &[CheckRun],
+    case: &Case,
+) -> Result<(Judged, Case), Failure> {
+    let part = part_of(case, runs, Some(run));
+    Ok((judge(check, &part, &run.options)?, part))
 }
 
 /// Options typed now, then the recorded ones that were not typed.

@@ -20,6 +20,7 @@ mod read;
 mod remarks;
 mod render;
 mod replay;
+mod report;
 mod simulate;
 mod source;
 mod tally;
@@ -69,6 +70,7 @@ fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
         Command::Ct(args) => ct::run(&args, out),
         Command::Limit(args) => limit::run(&args, out),
         Command::Replay(args) => replay::run(&args, out),
+        Command::Report(args) => report::run(&args, out),
         Command::Profile(args) => profile::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),
         Command::Simulate(args) => simulate::run(&args, out),

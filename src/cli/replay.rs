@@ -15,7 +15,7 @@ use serde::Serialize;
 
 use super::args::SourceArgs;
 use super::exit::Exit;
-use super::judge::{Check, judge, part_of, replay_loaded};
+use super::judge::{Check, judge_run, replay_loaded};
 use super::out::Out;
 use super::source::{Extra, load, overrides};
 use crate::base::{Failure, Stamp};
@@ -129,8 +129,7 @@ impl Again {
 }
 
 fn again(check: Check, run: &CheckRun, runs: &[CheckRun], replayed: &Replayed) -> Result<Again, Failure> {
-    let case = part_of(&replayed.case, runs, Some(run));
-    let judged = judge(check, &case, &run.options)?;
+    let (judged, case) = judge_run(check, run, runs, &replayed.case)?;
     let text = judged.document(&case.site.name, None);
     let found = run.recorded.as_deref().map(|recorded| differences(recorded, &text));
     let recorded = run.recorded.as_deref().and_then(|text| {

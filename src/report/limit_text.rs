@@ -93,7 +93,7 @@ fn plot(case: &Case, finding: &Finding<LimitBody>, width: usize) -> String {
     text
 }
 
-fn export(meter: &MeterCase, lines: &[Phase]) -> Vec<(Stamp, f64)> {
+pub(crate) fn export(meter: &MeterCase, lines: &[Phase]) -> Vec<(Stamp, f64)> {
     let of = |phase: Phase| meter.series.of(Quantity::ActivePower, phase);
     if let Some(total) = of(Phase::Total) {
         return total.samples.iter().map(|sample| (sample.at, -sample.value)).collect();

@@ -1,9 +1,13 @@
 //! Floor 8: documents and text for people.
 
+pub mod cautions;
 pub mod ct_plot;
 pub mod ct_text;
 pub mod document;
+pub mod figures;
+pub mod grid;
 pub mod limit_text;
+pub mod page;
 pub mod plot;
 pub mod table;
 pub mod text;

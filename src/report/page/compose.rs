@@ -1,0 +1,52 @@
+//! The page from top to bottom: verdicts first, then what was not tested, then each check, then what it all rests on.
+
+use super::block::Block;
+use super::doc::Times;
+use super::sheet::{Report, Sheet};
+use super::{ct, front, limit, other, place};
+use crate::base::Zone;
+use crate::report::cautions;
+
+/// All blocks of the page.
+pub fn compose(report: &Report) -> Vec<Block> {
+    let zone = report.zone().map(|(zone, _)| zone).unwrap_or_default();
+    let mut page = front::front(report, &zone);
+    for (index, sheet) in report.sheets.iter().enumerate() {
+        check(&mut page, report, index, sheet, &zone);
+    }
+    place::place(&mut page, report, &zone);
+    place::evidence(&mut page, report);
+    page.push(Block::Heading(2, "Cautions".into()));
+    page.push(Block::List(cautions::PANEL.iter().map(|caution| (*caution).to_owned()).collect()));
+    page.push(Block::Text(cautions::RULES.into()));
+    page.push(Block::Heading(2, "Signatures".into()));
+    let fields = ["Name", "Company, licence or registration", "Place and date", "Signature"];
+    let fields = || fields.iter().map(|field| (*field).to_owned()).collect();
+    page.push(Block::Signature(vec![("Measured by".into(), fields()), ("Received by".into(), fields())]));
+    page
+}
+
+/// One check in full.
+fn check(page: &mut Vec<Block>, report: &Report, index: usize, sheet: &Sheet, zone: &Zone) {
+    let doc = sheet.doc();
+    let times = Times::from(zone, doc.time("start"));
+    page.push(Block::Heading(2, front::name_of(report, index)));
+    page.push(Block::Verdict(Box::new(front::verdict_box(report, index, zone))));
+    let mut facts = vec![
+        ("Meter".to_owned(), place::meter_in_short(sheet)),
+        ("Time".to_owned(), times.span(doc.time("start"), doc.time("end"))),
+    ];
+    match doc.text("check") {
+        "ct" => ct::section(page, sheet, &times, facts),
+        "limit" => limit::section(page, sheet, &times, facts),
+        _ => other::section(page, sheet, &mut facts),
+    }
+    for (title, key) in [("Why", "reasons"), ("What next", "next")] {
+        let items = doc.texts(key);
+        if !items.is_empty() {
+            page.push(Block::Heading(3, title.into()));
+            page.push(Block::List(items));
+        }
+    }
+    place::events(page, sheet, &times);
+}
