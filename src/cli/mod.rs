@@ -1,6 +1,7 @@
 //! Floor 11: the command line. One command, one file, its manual on top.
 
 mod args;
+mod convert;
 mod ct;
 mod demo;
 mod exit;
@@ -71,6 +72,7 @@ fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
         Command::Limit(args) => limit::run(&args, out),
         Command::Replay(args) => replay::run(&args, out),
         Command::Report(args) => report::run(&args, out),
+        Command::Convert(args) => convert::run(&args, out),
         Command::Profile(args) => profile::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),
         Command::Simulate(args) => simulate::run(&args, out),

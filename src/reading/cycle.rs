@@ -199,15 +199,12 @@ impl CycleReader {
 
     /// Active power from a pair of one-way powers, where one request gave both.
     fn add_differences(&self, asked: &[Request], values: &mut BTreeMap<PointKey, Value>) {
-        for phase in Phase::ALL {
+        for power in derived_powers(&self.profile) {
+            let PointKey::Of(_, phase) = power else { continue };
             let import = PointKey::Of(Quantity::ActivePowerImport, phase);
             let export = PointKey::Of(Quantity::ActivePowerExport, phase);
             let both = (self.profile.point(&import), self.profile.point(&export));
             let (Some(import_point), Some(export_point)) = both else { continue };
-            let power = PointKey::Of(Quantity::ActivePower, phase);
-            if self.profile.point(&power).is_some() {
-                continue;
-            }
             let one_request = asked.iter().any(|(_, asked, _)| {
                 let needs = import_point.needs().into_iter().chain(export_point.needs());
                 needs.into_iter().all(|run| covers(asked, run))
@@ -223,6 +220,17 @@ impl CycleReader {
             values.insert(power, value);
         }
     }
+}
+
+/// The active powers that this profile gives as a pair of one-way powers, without a point of their own.
+pub fn derived_powers(profile: &Profile) -> Vec<PointKey> {
+    let has = |quantity, phase| profile.point(&PointKey::Of(quantity, phase)).is_some();
+    let pairs = Phase::ALL.into_iter().filter(|phase| {
+        has(Quantity::ActivePowerImport, *phase)
+            && has(Quantity::ActivePowerExport, *phase)
+            && !has(Quantity::ActivePower, *phase)
+    });
+    pairs.map(|phase| PointKey::Of(Quantity::ActivePower, phase)).collect()
 }
 
 fn note(series: &mut MeterSeries, key: PointKey, value: Value) {

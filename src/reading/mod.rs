@@ -5,7 +5,7 @@ pub mod decode;
 pub mod plausible;
 pub mod series;
 
-pub use cycle::CycleReader;
+pub use cycle::{CycleReader, derived_powers};
 pub use decode::{Ratios, decode};
 pub use plausible::{Remark, Weight, judge, judge_counters, judge_settings};
 pub use series::{Absent, MeterSeries, Sample, Series};

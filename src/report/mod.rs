@@ -1,6 +1,7 @@
 //! Floor 8: documents and text for people.
 
 pub mod cautions;
+pub mod columns;
 pub mod ct_plot;
 pub mod ct_text;
 pub mod document;
