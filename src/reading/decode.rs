@@ -72,6 +72,14 @@ pub fn decode(
     Ok(signed_for_import(point, value * point.unit.map_or(1.0, |unit| unit.factor)))
 }
 
+/// The plain number that registers hold, nothing multiplied or turned round; `None` where they hold none of this type.
+pub fn plain_number(words: &[u16], kind: Type, word_order: Order, byte_order: Order) -> Option<f64> {
+    if words.len() != usize::from(kind.registers()) {
+        return None;
+    }
+    number(assemble(words, word_order, byte_order), kind, None).ok()
+}
+
 /// Turns a value that counts export as positive round. Powers flip, and a power factor whose sign follows the power;
 /// a power with a direction flag has its sign from the flag.
 fn signed_for_import(point: &Point, value: f64) -> f64 {

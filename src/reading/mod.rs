@@ -2,6 +2,7 @@
 
 pub mod cycle;
 pub mod decode;
+pub mod fit;
 pub mod plausible;
 pub mod series;
 

@@ -1,0 +1,379 @@
+//! From candidates to points with a confidence: structure, the habits of one meter, and what reads the same in practice.
+
+use std::collections::BTreeMap;
+
+use crate::base::{Phase, PointKey, Quantity};
+use crate::profile::{Order, Table, Type};
+
+use super::score::{Candidate, Sight, candidates};
+use super::snapshot::Snapshot;
+use super::structure::{self, Parts, Sides, Triple};
+
+/// Weight of "it is not in what was read, or not in any form tried" beside all candidates together. Ours.
+const NOWHERE: f64 = 0.25;
+/// No confidence is higher: lists have surprises that no three looks show.
+const MOST: f64 = 0.99;
+/// How many candidates are looked at for structure.
+const LOOKED_AT: usize = 120;
+
+/// What a point rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Basis {
+    /// A value that was seen.
+    Seen,
+    /// The next phase of this one, alike in type and at the same distance.
+    NextTo(Quantity),
+    /// The sum of the phases makes the total.
+    SumOf(Quantity),
+    /// S² = P² + Q².
+    Triangle,
+}
+
+/// Another reading of the same quantity that is not ruled out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rival {
+    /// How to read it.
+    pub candidate: Candidate,
+    /// Its share of the belief.
+    pub share: f64,
+}
+
+/// One point, with how far to believe it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Found {
+    /// What it is.
+    pub key: PointKey,
+    /// How to read it.
+    pub candidate: Candidate,
+    /// Between 0 and 1: the chance that this line reads what it says.
+    pub confidence: f64,
+    /// What it rests on.
+    pub basis: Basis,
+    /// In how many snapshots it was seen.
+    pub looks: usize,
+    /// It was seen below zero, and reads so.
+    pub below_zero: bool,
+    /// Two more phases stand beside it at this distance.
+    pub stride: Option<u16>,
+    /// The phases add up to it.
+    pub sums: bool,
+    /// The best of the others.
+    pub rivals: Vec<Rival>,
+}
+
+/// What came of it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Fit {
+    /// By quantity and phase.
+    pub found: Vec<Found>,
+    /// What was seen and not found.
+    pub missed: Vec<PointKey>,
+}
+
+/// One quantity on its way.
+struct Case {
+    key: PointKey,
+    sight: Sight,
+    candidates: Vec<Candidate>,
+    extras: Vec<Extra>,
+}
+
+/// What structure was found around a candidate.
+#[derive(Clone, Copy, Debug, Default)]
+struct Extra {
+    triple: Option<Triple>,
+    parts: Option<Parts>,
+    sides: Option<Sides>,
+}
+
+/// Finds every quantity that was seen, and what stands beside it. `instrument` is the error of the instruments as a
+/// fraction, 0.01 for 1 %.
+pub fn fit(snapshots: &[Snapshot], instrument: f64) -> Fit {
+    let mut keys: Vec<PointKey> = Vec::new();
+    for seen in snapshots.iter().flat_map(|snapshot| &snapshot.seen) {
+        if !keys.contains(&seen.key) {
+            keys.push(seen.key.clone());
+        }
+    }
+    keys.sort();
+    let mut made = Fit::default();
+    let mut cases: Vec<Case> = Vec::new();
+    for key in keys {
+        let found =
+            Sight::of(&key, snapshots, instrument).map(|sight| (candidates(&sight, snapshots), sight));
+        match found {
+            Some((candidates, sight)) if !candidates.is_empty() => {
+                let mut case = Case { key, sight, candidates, extras: Vec::new() };
+                case.structure(snapshots);
+                cases.push(case);
+            }
+            _ => made.missed.push(key),
+        }
+    }
+    align(&mut cases);
+    habits(&mut cases);
+    for case in &cases {
+        match case.conclude(snapshots) {
+            Some((found, extra)) => {
+                let more = beside(&found, extra, &cases, snapshots);
+                made.found.push(found);
+                made.found.extend(more);
+            }
+            None => made.missed.push(case.key.clone()),
+        }
+    }
+    made.found.sort_by(|a, b| a.key.cmp(&b.key).then(b.confidence.total_cmp(&a.confidence)));
+    made.found.dedup_by(|later, first| later.key == first.key);
+    made
+}
+
+impl Case {
+    /// Adds what the neighbours say.
+    fn structure(&mut self, snapshots: &[Snapshot]) {
+        let PointKey::Of(quantity, phase) = self.key else { return };
+        self.extras = vec![Extra::default(); self.candidates.len()];
+        let looked_at = self.candidates.iter_mut().zip(&mut self.extras).take(LOOKED_AT);
+        for (candidate, extra) in looked_at {
+            if let (Quantity::Voltage, Some(line)) = (quantity, phase.line_index()) {
+                extra.triple = structure::voltages_alike(candidate, line, snapshots);
+                // A single-phase meter has none, and of what is no voltage few have one.
+                candidate.weight += extra.triple.map_or(-1.0, |triple| triple.speaks);
+            }
+            if structure::is_power(quantity) && phase == Phase::Total {
+                extra.parts = structure::parts_of(candidate, snapshots);
+                candidate.weight += match extra.parts {
+                    Some(Parts { shown: true, .. }) => 5.0,
+                    Some(_) => 0.5,
+                    None => -0.7,
+                };
+            }
+            if quantity == Quantity::ActivePower {
+                let (sides, longest) = structure::triangle(candidate, snapshots);
+                extra.sides = sides;
+                candidate.weight += if sides.is_some() { 2.5 } else { 0.0 } - if longest { 2.5 } else { 0.0 };
+            }
+        }
+        self.sort();
+    }
+
+    fn sort(&mut self) {
+        let mut both: Vec<(Candidate, Extra)> =
+            self.candidates.drain(..).zip(self.extras.drain(..)).collect();
+        both.sort_by(|(a, _), (b, _)| b.weight.total_cmp(&a.weight));
+        (self.candidates, self.extras) = both.into_iter().unzip();
+    }
+
+    /// Beliefs, adding up to less than 1: the rest is that it stands nowhere.
+    fn beliefs(&self) -> Vec<f64> {
+        let top = self.candidates.first().map_or(0.0, |best| best.weight).max(libm::log(NOWHERE));
+        let weights: Vec<f64> =
+            self.candidates.iter().map(|candidate| libm::exp(candidate.weight - top)).collect();
+        let all = weights.iter().sum::<f64>() + NOWHERE * libm::exp(-top);
+        weights.into_iter().map(|weight| weight / all).collect()
+    }
+
+    fn conclude(&self, snapshots: &[Snapshot]) -> Option<(Found, Extra)> {
+        let beliefs = self.beliefs();
+        let (best, extra) = (self.candidates.first()?, *self.extras.first()?);
+        let mut confidence = 0.0;
+        let mut rivals: Vec<Rival> = Vec::new();
+        for (candidate, belief) in self.candidates.iter().zip(&beliefs) {
+            if same_in_practice(best, candidate, snapshots) {
+                confidence += belief;
+                continue;
+            }
+            let known =
+                rivals.iter_mut().find(|rival| same_in_practice(&rival.candidate, candidate, snapshots));
+            match known {
+                Some(known) => known.share += belief,
+                None if *belief > 0.002 => {
+                    rivals.push(Rival { candidate: candidate.clone(), share: *belief });
+                }
+                None => {}
+            }
+        }
+        rivals.sort_by(|a, b| b.share.total_cmp(&a.share));
+        rivals.retain(|rival| rival.share > 0.01);
+        rivals.truncate(4);
+        let found = Found {
+            key: self.key.clone(),
+            candidate: best.clone(),
+            confidence: confidence.min(MOST),
+            basis: Basis::Seen,
+            looks: self.sight.looks(),
+            below_zero: self.sight.below_zero(),
+            stride: extra.triple.map(|triple| triple.stride),
+            sums: extra.parts.is_some_and(|parts| parts.shown),
+            rivals,
+        };
+        Some((found, extra))
+    }
+}
+
+/// Whether two ways of reading give the same as long as the meter does what it did: the same registers (or the other
+/// table's copy of them), the same values so far, and room for several times more.
+fn same_in_practice(one: &Candidate, other: &Candidate, snapshots: &[Snapshot]) -> bool {
+    let (a, b) = (one.spot.at, other.spot.at);
+    let overlap = u32::from(a.address) < u32::from(b.address) + u32::from(b.count)
+        && u32::from(b.address) < u32::from(a.address) + u32::from(a.count);
+    let copies = || {
+        a.table != b.table
+            && snapshots.iter().all(|snapshot| {
+                let of = |table| snapshot.registers.run(crate::profile::Registers { table, ..a });
+                of(a.table).is_some() && of(a.table) == of(b.table)
+            })
+    };
+    if !overlap || !(a.table == b.table || copies()) {
+        return false;
+    }
+    let mut largest = 0.0_f64;
+    for pair in one.values.iter().zip(&other.values) {
+        let (Some(x), Some(y)) = pair else { continue };
+        largest = largest.max(x.abs());
+        if (x - y).abs() > 1e-6 * x.abs() {
+            return false;
+        }
+    }
+    let room = |candidate: &Candidate| candidate.spot.encoding.most() * candidate.count() >= 3.0 * largest;
+    room(one) && room(other)
+}
+
+/// Lines of one quantity stand at a fixed distance: what fits that is believed more.
+fn align(cases: &mut [Case]) {
+    let tops: Vec<(PointKey, Vec<Candidate>)> = cases
+        .iter()
+        .map(|case| (case.key.clone(), case.candidates.iter().take(40).cloned().collect()))
+        .collect();
+    for case in cases {
+        let PointKey::Of(quantity, phase) = case.key else { continue };
+        let Some(line) = phase.line_index() else { continue };
+        for candidate in case.candidates.iter_mut().take(LOOKED_AT) {
+            let mut speaks = 0.0;
+            for (key, others) in &tops {
+                let PointKey::Of(other_quantity, other_phase) = key else { continue };
+                let Some(other_line) = other_phase.line_index() else { continue };
+                if *other_quantity == quantity
+                    && other_line != line
+                    && others.iter().any(|other| in_step(candidate, line, other, other_line))
+                {
+                    speaks += 2.0;
+                }
+            }
+            candidate.weight += speaks;
+        }
+        case.sort();
+    }
+}
+
+fn in_step(one: &Candidate, line: usize, other: &Candidate, other_line: usize) -> bool {
+    let apart = i64::from(other.spot.at.address) - i64::from(one.spot.at.address);
+    let lines = other_line as i64 - line as i64;
+    let stride = apart / lines;
+    one.spot.encoding == other.spot.encoding
+        && one.power == other.power
+        && one.spot.at.table == other.spot.at.table
+        && apart % lines == 0
+        && (i64::from(one.spot.at.count)..=24).contains(&stride)
+}
+
+/// A meter mostly keeps to one type and one order: what the other quantities show is believed more for each.
+fn habits(cases: &mut [Case]) {
+    type Habit = (&'static str, u32);
+    let habits_of = |candidate: &Candidate| -> Vec<(Habit, f64)> {
+        let encoding = candidate.spot.encoding;
+        let family = match encoding.kind {
+            Type::U16 | Type::I16 => 0,
+            Type::U32 | Type::I32 => 1,
+            Type::U64 | Type::I64 => 2,
+            Type::F32 => 3,
+            Type::F64 => 4,
+            Type::Sm16 | Type::Sm32 => 5,
+            Type::Bcd16 | Type::Bcd32 => 6,
+        };
+        let mut habits = vec![
+            (("family", family), 7.0),
+            (("bytes", u32::from(encoding.byte_order == Order::LowFirst)), 2.0),
+            (("table", u32::from(candidate.spot.at.table == Table::Holding)), 2.0),
+        ];
+        if encoding.kind.registers() > 1 {
+            habits.push((("words", u32::from(encoding.word_order == Order::LowFirst)), 2.0));
+        }
+        habits
+    };
+    let mut shown: Vec<BTreeMap<Habit, f64>> = Vec::new();
+    for case in cases.iter() {
+        let mut counts: BTreeMap<Habit, f64> = BTreeMap::new();
+        for (candidate, belief) in case.candidates.iter().zip(case.beliefs()) {
+            for (habit, _) in habits_of(candidate) {
+                *counts.entry(habit).or_default() += belief;
+            }
+        }
+        shown.push(counts);
+    }
+    for (index, case) in cases.iter_mut().enumerate() {
+        for candidate in &mut case.candidates {
+            for (habit, kinds) in habits_of(candidate) {
+                let others = shown.iter().enumerate().filter(|(other, _)| *other != index);
+                let (mut same, mut all) = (0.0, 0.0);
+                for (_, counts) in others {
+                    same += counts.get(&habit).copied().unwrap_or(0.0);
+                    all +=
+                        counts.iter().filter(|((name, _), _)| *name == habit.0).map(|(_, n)| n).sum::<f64>();
+                }
+                candidate.weight += libm::log((0.3 + same) / (0.3 * kinds + all) * kinds);
+            }
+        }
+        case.sort();
+    }
+}
+
+/// The points that stand beside one that was found, where nobody saw them for themselves.
+fn beside(found: &Found, extra: Extra, cases: &[Case], snapshots: &[Snapshot]) -> Vec<Found> {
+    let PointKey::Of(quantity, phase) = found.key else { return Vec::new() };
+    let mut more = Vec::new();
+    let mut add = |quantity: Quantity, phase: Phase, address: u16, share: f64, basis: Basis| {
+        let key = PointKey::Of(quantity, phase);
+        if cases.iter().any(|case| case.key == key) {
+            return;
+        }
+        let mut candidate = found.candidate.clone();
+        candidate.spot.at.address = address;
+        candidate.turned &= quantity != Quantity::ApparentPower;
+        let worth = candidate.count() * if candidate.turned { -1.0 } else { 1.0 };
+        let at = candidate.spot.at;
+        let number =
+            |snapshot: &Snapshot| candidate.spot.encoding.number(&snapshot.registers, at.table, address);
+        candidate.values = snapshots.iter().map(|one| number(one).map(|raw| raw * worth)).collect();
+        let below_zero = candidate.values.iter().flatten().any(|value| *value < 0.0);
+        more.push(Found {
+            key,
+            candidate,
+            confidence: found.confidence * share,
+            basis,
+            looks: 0,
+            below_zero,
+            stride: None,
+            sums: false,
+            rivals: Vec::new(),
+        });
+    };
+    if let (Some(triple), Some(own)) = (extra.triple, phase.line_index()) {
+        for (line, phase) in (0..).zip(Phase::LINES) {
+            if usize::from(line) != own {
+                add(quantity, phase, triple.first + line * triple.stride, 0.97, Basis::NextTo(quantity));
+            }
+        }
+    }
+    if let Some(parts) = extra.parts {
+        for (line, phase) in (0..).zip(Phase::LINES) {
+            let share = if parts.shown { 0.96 } else { 0.6 };
+            add(quantity, phase, parts.first + line * parts.stride, share, Basis::SumOf(quantity));
+        }
+    }
+    if let Some(sides) = extra.sides {
+        // Which way reactive power counts, the triangle does not show.
+        add(Quantity::ReactivePower, phase, sides.reactive, 0.75, Basis::Triangle);
+        add(Quantity::ApparentPower, phase, sides.apparent, 0.95, Basis::Triangle);
+    }
+    more
+}
