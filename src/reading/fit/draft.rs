@@ -78,8 +78,10 @@ pub fn draft(fit: &Fit, snapshots: &[Snapshot], terms: &DraftTerms) -> Option<St
     for found in &fit.found {
         let PointKey::Of(quantity, _) = found.key else { continue };
         if heading != Some(quantity) {
-            let _ = write!(text, "\n[points.{quantity}]\n");
-            // A heading with nothing but comments under it is an empty table, which is no fault.
+            // A heading with nothing but comments under it would be a fault.
+            let of_it = |one: &&Found| matches!(one.key, PointKey::Of(other, _) if other == quantity);
+            let mark = if written.iter().any(of_it) { "" } else { "# " };
+            let _ = write!(text, "\n{mark}[points.{quantity}]\n");
             heading = Some(quantity);
         }
         point(&mut text, found, &common, written.iter().any(|one| one.key == found.key), snapshots);

@@ -242,7 +242,13 @@ fn rarity(sight: &Sight, candidate: &Candidate) -> f64 {
         let step = 2.0 * candidate.half_step(value);
         let keeps = (step / (2.5 * sight.restless() * value.abs())).clamp(0.05, 1.0);
         let keeps = (0..others.min(3)).fold(1.0, |all, _| all * keeps);
-        if same { STAYS / keeps } else { (CREEPS + 0.01) / (1.0 - keeps).max(0.05) }
+        let set = match sight.quantity {
+            // A setting of the nominal value looks the same as one that keeps its digits.
+            Quantity::Frequency => 90.0,
+            Quantity::Voltage => 3.0,
+            _ => 1.0,
+        };
+        if same { STAYS * set / keeps } else { (CREEPS + 0.01) / (1.0 - keeps).max(0.05) }
     };
     -libm::log(first) - libm::log(factor)
 }
@@ -269,6 +275,14 @@ fn extension(candidate: &Candidate, snapshots: &[Snapshot]) -> f64 {
             negative |= sign;
         }
     }
+    let (mut zeros, mut all) = (0.0, 1.0);
+    for snapshot in snapshots.iter().take(1) {
+        for (table, address) in snapshot.registers.places() {
+            all += 1.0;
+            zeros += f64::from(snapshot.registers.word(table, address) == Some(0));
+        }
+    }
+    let zero = (-libm::log(f64::max(zeros / all, 0.01))).clamp(0.5, 1.7);
     let count = carried.iter().take(usize::from(at.count) - 1).filter(|carried| **carried).count();
-    count.min(2) as f64 * if negative { 3.0 } else { 1.7 }
+    count.min(2) as f64 * if negative { 3.0 } else { zero }
 }

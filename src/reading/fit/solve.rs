@@ -86,6 +86,20 @@ struct Extra {
     sides: Option<Sides>,
 }
 
+impl Extra {
+    /// The same for a reading whose register stands so much further on.
+    fn moved(self, by: i32) -> Self {
+        let on = |address: u16| u16::try_from(i32::from(address) + by).unwrap_or(address);
+        Self {
+            triple: self.triple.map(|triple| Triple { first: on(triple.first), ..triple }),
+            parts: self.parts.map(|parts| Parts { first: on(parts.first), ..parts }),
+            sides: self
+                .sides
+                .map(|sides| Sides { reactive: on(sides.reactive), apparent: on(sides.apparent) }),
+        }
+    }
+}
+
 /// Finds every quantity that was seen, and what stands beside it. `instrument` is the error of the instruments as a
 /// fraction, 0.01 for 1 %.
 pub fn fit(snapshots: &[Snapshot], instrument: f64) -> Fit {
@@ -134,6 +148,7 @@ impl Case {
         self.extras = vec![Extra::default(); self.candidates.len()];
         let looked_at = self.candidates.iter_mut().zip(&mut self.extras).take(LOOKED_AT);
         for (candidate, extra) in looked_at {
+            candidate.weight += structure::end_of_row(candidate, snapshots);
             if let (Quantity::Voltage, Some(line)) = (quantity, phase.line_index()) {
                 extra.triple = structure::voltages_alike(candidate, line, snapshots);
                 // A single-phase meter has none, and of what is no voltage few have one.
@@ -174,16 +189,30 @@ impl Case {
 
     fn conclude(&self, snapshots: &[Snapshot]) -> Option<(Found, Extra)> {
         let beliefs = self.beliefs();
-        let (best, extra) = (self.candidates.first()?, *self.extras.first()?);
-        let mut confidence = 0.0;
+        let first = self.candidates.first()?;
+        let quantity = self.sight.quantity;
+        // What reads the same in practice, and how safely each of them stands for the others.
+        let alike: Vec<usize> = (0..self.candidates.len())
+            .filter(|index| same_in_practice(quantity, first, &self.candidates[*index], snapshots))
+            .collect();
+        let safe = |chosen: usize| {
+            let held =
+                |truth: &usize| beliefs[*truth] * within(&self.candidates[chosen], &self.candidates[*truth]);
+            alike.iter().map(held).sum::<f64>()
+        };
+        let safest = alike.iter().copied().rev().max_by(|a, b| safe(*a).total_cmp(&safe(*b)))?;
+        let chosen = if safe(safest) > safe(0) + 0.03 { safest } else { 0 };
+        let best = &self.candidates[chosen];
+        let extra = self.extras[0].moved(i32::from(best.spot.at.address) - i32::from(first.spot.at.address));
+        let confidence = safe(chosen);
         let mut rivals: Vec<Rival> = Vec::new();
         for (candidate, belief) in self.candidates.iter().zip(&beliefs) {
-            if same_in_practice(best, candidate, snapshots) {
-                confidence += belief;
+            if same_in_practice(quantity, first, candidate, snapshots) {
                 continue;
             }
-            let known =
-                rivals.iter_mut().find(|rival| same_in_practice(&rival.candidate, candidate, snapshots));
+            let known = rivals
+                .iter_mut()
+                .find(|rival| same_in_practice(quantity, &rival.candidate, candidate, snapshots));
             match known {
                 Some(known) => known.share += belief,
                 None if *belief > 0.002 => {
@@ -212,7 +241,10 @@ impl Case {
 
 /// Whether two ways of reading give the same as long as the meter does what it did: the same registers (or the other
 /// table's copy of them), the same values so far, and room for several times more.
-fn same_in_practice(one: &Candidate, other: &Candidate, snapshots: &[Snapshot]) -> bool {
+fn same_in_practice(quantity: Quantity, one: &Candidate, other: &Candidate, snapshots: &[Snapshot]) -> bool {
+    if one.spot == other.spot && one.power == other.power {
+        return true;
+    }
     let (a, b) = (one.spot.at, other.spot.at);
     let overlap = u32::from(a.address) < u32::from(b.address) + u32::from(b.count)
         && u32::from(b.address) < u32::from(a.address) + u32::from(a.count);
@@ -234,8 +266,20 @@ fn same_in_practice(one: &Candidate, other: &Candidate, snapshots: &[Snapshot]) 
             return false;
         }
     }
-    let room = |candidate: &Candidate| candidate.spot.encoding.most() * candidate.count() >= 3.0 * largest;
+    // Voltage and frequency stay where they are; a power may be much larger tomorrow.
+    let times = if matches!(quantity, Quantity::Voltage | Quantity::Frequency) { 1.25 } else { 3.0 };
+    let room = |candidate: &Candidate| candidate.spot.encoding.most() * candidate.count() >= times * largest;
     room(one) && room(other)
+}
+
+/// How safely one reading stands for another that reads the same so far: for sure within its registers, and with the
+/// words that it takes besides only as long as they stay what they are.
+fn within(chosen: &Candidate, truth: &Candidate) -> f64 {
+    let (inner, outer) = (chosen.spot.at, truth.spot.at);
+    let inside = inner.address >= outer.address
+        && u32::from(inner.address) + u32::from(inner.count)
+            <= u32::from(outer.address) + u32::from(outer.count);
+    if inside { 1.0 } else { 0.7 }
 }
 
 /// Lines of one quantity stand at a fixed distance: what fits that is believed more.

@@ -2,9 +2,9 @@
 //! S² = P² + Q².
 
 use crate::base::Quantity;
-use crate::profile::Table;
+use crate::profile::{Order, Table, Type};
 
-use super::encoding::Encoding;
+use super::encoding::{Encoding, Spot};
 use super::score::Candidate;
 use super::snapshot::Snapshot;
 
@@ -95,6 +95,12 @@ pub(super) fn parts_of(candidate: &Candidate, snapshots: &[Snapshot]) -> Option<
     let low = at.address.saturating_sub(NEIGHBOURHOOD);
     let high = at.address.saturating_add(NEIGHBOURHOOD);
     let values: Vec<Option<Vec<f64>>> = (low..=high).map(|address| column.at(address)).collect();
+    // A phase may carry much more than the sum of three, within reason; anything goes together with huge numbers.
+    let most = 30.0 * total.iter().fold(0.0_f64, |most, value| most.max(value.abs()));
+    let values: Vec<Option<Vec<f64>>> = values
+        .into_iter()
+        .map(|numbers| numbers.filter(|numbers| numbers.iter().all(|number| number.abs() <= most)))
+        .collect();
     let of = |address: u32| values.get(address.checked_sub(u32::from(low))? as usize)?.as_deref();
     let overlaps = |address: u32| {
         let count = u32::from(at.count);
@@ -157,7 +163,8 @@ pub(super) fn triangle(candidate: &Candidate, snapshots: &[Snapshot]) -> (Option
         .filter_map(|address| Some((address, column.at(address)?)))
         .filter(|(_, values)| {
             let most = values.iter().fold(0.0_f64, |most, value| most.max(value.abs()));
-            most > 0.03 * largest && most < 20.0 * largest
+            let same = values.iter().all(|value| *value == values[0]);
+            most > 0.03 * largest && most < 5.0 * largest && !same
         })
         .collect();
     let right = |long: &[f64], one: &[f64], other: &[f64]| {
@@ -188,6 +195,43 @@ pub(super) fn triangle(candidate: &Candidate, snapshots: &[Snapshot]) -> (Option
         }
     }
     (sides, longest)
+}
+
+/// For a single float: whether the word that belongs to it is the one after it or the one before it. In a row of floats
+/// each has a live word on either side; the ends of the row show to which side they belong. Positive speaks for it.
+pub(super) fn end_of_row(candidate: &Candidate, snapshots: &[Snapshot]) -> f64 {
+    let Spot { at, encoding } = candidate.spot;
+    if encoding.kind != Type::F32 || snapshots.len() < 2 {
+        return 0.0;
+    }
+    let swap = |word: u16| if encoding.byte_order == Order::LowFirst { word.swap_bytes() } else { word };
+    let word = |snapshot: &Snapshot, address: u16| snapshot.registers.word(at.table, address).map(swap);
+    // The upper half of a float between a thousandth and ten million.
+    let upper = |address: u16| {
+        snapshots.iter().all(|snapshot| {
+            word(snapshot, address).is_some_and(|word| (0x3A80..0x4B20).contains(&(word & 0x7FFF)))
+        })
+    };
+    let live = |address: Option<u16>| {
+        address.is_some_and(|address| {
+            snapshots.iter().any(|snapshot| word(snapshot, address) != word(&snapshots[0], address))
+        })
+    };
+    let own = if encoding.word_order == Order::LowFirst { at.address.saturating_add(1) } else { at.address };
+    let (mut first, mut last) = (own, own);
+    while first >= 2 && upper(first - 2) {
+        first -= 2;
+    }
+    while last < u16::MAX - 2 && upper(last + 2) {
+        last += 2;
+    }
+    let (before, after) = (live(first.checked_sub(1)), live(last.checked_add(1)));
+    let speaks = match (before, after) {
+        (true, false) => -2.5,
+        (false, true) => 2.5,
+        _ => 0.0,
+    };
+    if encoding.word_order == Order::LowFirst { -speaks } else { speaks }
 }
 
 /// Whether the sum of phases, or the triangle, says something about a quantity.
