@@ -13,6 +13,7 @@
 //! Exit codes: 0 no fault (warnings may be there), 2 a file is wrong.
 
 mod check;
+mod fit;
 mod show;
 
 use clap::{Args, Subcommand};
@@ -33,6 +34,8 @@ pub(crate) struct ProfileArgs {
 enum ProfileCommand {
     /// Find every fault of profiles and site files, each with its mend
     Check(check::CheckArgs),
+    /// No register list: find the registers from what your instruments show, and write a draft profile
+    Fit(Box<fit::FitArgs>),
     /// Print the points of a profile, and the requests that read them with their time on the line
     Show(show::ShowArgs),
 }
@@ -41,6 +44,7 @@ enum ProfileCommand {
 pub(crate) fn run(args: &ProfileArgs, out: &Out) -> Result<Exit, Failure> {
     match &args.command {
         ProfileCommand::Check(args) => check::run(args, out),
+        ProfileCommand::Fit(args) => fit::run(args, out),
         ProfileCommand::Show(args) => show::run(args, out),
     }
 }

@@ -9,6 +9,7 @@ pub mod master;
 pub mod pair;
 pub mod quality;
 pub mod search;
+pub mod survey;
 pub mod timeout;
 pub mod transaction;
 

@@ -1,6 +1,8 @@
 //! Carrying out one stage of a search: the line opened with a stage's settings, asked once through, closed again.
 
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::cell::RefCell;
+use std::collections::VecDeque;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 
 use super::clock::Clock;
@@ -9,7 +11,7 @@ use super::person::Interrupts;
 use super::pump::{LinePlan, Said, Told};
 use super::recorder::Entry;
 use super::serial::SerialOptions;
-use crate::base::{Failure, Stamp};
+use crate::base::{Failure, Span, Stamp};
 use crate::link::{Heard, MasterPlan};
 use crate::profile::Door;
 use crate::record::{LineInfo, Medium, Record};
@@ -30,7 +32,10 @@ pub enum StageEnd {
 pub struct Searching {
     clock: Clock,
     door: Door,
-    interrupts: Receiver<Event>,
+    events: Sender<Event>,
+    heard: Receiver<Event>,
+    /// What was typed while a stage ran.
+    typed: RefCell<VecDeque<Event>>,
     _listening: Interrupts,
 }
 
@@ -40,10 +45,28 @@ impl Searching {
     /// # Errors
     /// Signals cannot be heard.
     pub fn new(door: Door) -> Result<Self, Failure> {
-        let (events, interrupts) = channel();
-        let listening = Interrupts::listen(events)
+        let (events, heard) = channel();
+        let listening = Interrupts::listen(events.clone())
             .map_err(|error| Failure::nothing(format!("no signals can be heard: {error}")))?;
-        Ok(Self { clock: Clock::start(), door, interrupts, _listening: listening })
+        let typed = RefCell::default();
+        Ok(Self { clock: Clock::start(), door, events, heard, typed, _listening: listening })
+    }
+
+    /// Hands on lines typed on standard input, by `wait`.
+    pub fn listen_to_person(&self) {
+        super::person::listen(self.events.clone());
+    }
+
+    /// Waits for a typed line, the end of standard input, or Ctrl-C; the line is not open meanwhile. `Tick` after that long.
+    pub fn wait(&self, longest: Option<Span>) -> Event {
+        if let Some(event) = self.typed.borrow_mut().pop_front() {
+            return event;
+        }
+        let event = match longest {
+            Some(span) => self.heard.recv_timeout(Duration::from_nanos(span.nanos().max(0) as u64)).ok(),
+            None => self.heard.recv().ok(),
+        };
+        event.unwrap_or(Event::Tick)
     }
 
     /// How frames are wrapped on this line.
@@ -70,8 +93,10 @@ impl Searching {
         let plan = LinePlan { index: 0, door: self.door.clone(), options, master: Some(master) };
         let (line, info) = start_line(plan, self.clock, entries)?;
         let end = loop {
-            if let Ok(Event::Interrupt) = self.interrupts.try_recv() {
-                break Ok(StageEnd::Interrupted);
+            match self.heard.try_recv() {
+                Ok(Event::Interrupt) => break Ok(StageEnd::Interrupted),
+                Ok(event) => self.typed.borrow_mut().push_back(event),
+                Err(_) => {}
             }
             match recorded.recv_timeout(Duration::from_millis(100)) {
                 Ok(Entry::Said(Said::Records(records))) => heard(&info, &records),

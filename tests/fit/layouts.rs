@@ -117,11 +117,9 @@ fn blocks(seed: &mut Seed, own: &House, three: bool) -> Vec<Block> {
             (_, true, _) => &["1000", "1"],
             ("voltage", false, 1) => &["0.1", "0.1", "0.1", "1"],
             ("voltage", false, _) => &["0.1", "0.01", "0.001"],
-            ("current", false, 1) => &["0.01", "0.01", "0.1"],
-            ("current", false, _) => &["0.001", "0.01"],
-            ("frequency", false, 1) => &["0.01", "0.01", "0.1"],
+            ("current" | "frequency", false, 1) => &["0.01", "0.01", "0.1"],
             ("frequency", false, _) => &["0.01", "0.001", "0.1"],
-            ("power_factor", false, _) => &["0.001", "0.01"],
+            ("current" | "power_factor", false, _) => &["0.001", "0.01"],
             ("active_power" | "reactive_power" | "apparent_power", false, 1) => &["1", "1", "10"],
             ("active_power" | "reactive_power" | "apparent_power", false, _) => {
                 &["1", "0.1", "0.01", "0.001"]
@@ -155,8 +153,11 @@ fn blocks(seed: &mut Seed, own: &House, three: bool) -> Vec<Block> {
     blocks
 }
 
-/// Where each block begins and how far apart its phases are.
-fn places(seed: &mut Seed, blocks: &mut [Block]) -> (Vec<(u16, u16)>, Vec<(u16, u16)>, bool) {
+/// First address and number of registers, or distance to the next phase.
+type Place = (u16, u16);
+
+/// Where each block begins and how far apart its phases are, the gaps, and whether one phase comes after the other.
+fn places(seed: &mut Seed, blocks: &mut [Block]) -> (Vec<Place>, Vec<Place>, bool) {
     // In a random order, but for the usual start with voltage and current.
     for index in (1..blocks.len()).rev() {
         if !seed.happens(0.5) {

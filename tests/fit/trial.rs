@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::fit::{DraftTerms, Fit, RegisterMap, Snapshot, draft, fit, parse_seen};
+use super::fit::{DraftTerms, RegisterMap, Snapshot, draft, fit, parse_seen};
 use super::layouts::Layout;
-use wattward::base::{PointKey, Quantity};
+use wattward::base::PointKey;
 use wattward::profile::{Profile, Registers, Table, parse_profile};
 use wattward::reading::decode::decode;
 use wattward::reading::{Absent, Ratios};
@@ -12,7 +12,6 @@ use wattward::reading::{Absent, Ratios};
 /// What came of one layout.
 pub(crate) struct Trial {
     pub(crate) layout: Layout,
-    pub(crate) fit: Fit,
     pub(crate) draft: Option<String>,
     /// By point: its confidence, and whether it reads what it says, now and with other loads.
     pub(crate) points: Vec<(PointKey, f64, bool)>,
@@ -78,7 +77,7 @@ impl Trial {
             (found.key.clone(), found.confidence, right)
         });
         let points = points.collect();
-        Self { layout, fit, draft, points }
+        Self { layout, draft, points }
     }
 
     /// Whether the best reading of a quantity is the right one.

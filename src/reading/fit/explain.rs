@@ -25,17 +25,17 @@ pub struct Sense {
     pub weight: f64,
 }
 
-/// Reads a range of registers as people type it: `0x0200..0x0240` (input registers, the end left out), `holding:512+16`.
+/// Reads a range of registers as people type it: `0x0200..0x0240` (the end left out; both tables), `holding:512+16`.
 ///
 /// # Errors
 /// The form to write.
-pub fn parse_range(text: &str) -> Result<Registers, String> {
-    let wrong = || format!("`{text}` is no range: write 0x0200..0x0240 or holding:512+16");
-    let (table, rest) = match text.split_once(':') {
-        Some(("input", rest)) => (Table::Input, rest),
-        Some(("holding", rest)) => (Table::Holding, rest),
+pub fn parse_range(text: &str) -> Result<Vec<Registers>, String> {
+    let wrong = || format!("`{text}` is no range: write 0x0200..0x0240, input:512+16 or holding:512+16");
+    let (tables, rest): (&[Table], &str) = match text.split_once(':') {
+        Some(("input", rest)) => (&[Table::Input], rest),
+        Some(("holding", rest)) => (&[Table::Holding], rest),
         Some(_) => return Err(wrong()),
-        None => (Table::Input, text),
+        None => (&[Table::Input, Table::Holding], text),
     };
     let number = |text: &str| -> Option<u32> {
         let text = text.trim();
@@ -56,8 +56,9 @@ pub fn parse_range(text: &str) -> Result<Registers, String> {
     if count == 0 || first + count > 65_536 {
         return Err(wrong());
     }
-    let registers = Registers { table, address: first as u16, count: count.min(65_535) as u16 };
-    Ok(registers)
+    let of =
+        |table: &Table| Registers { table: *table, address: first as u16, count: count.min(65_535) as u16 };
+    Ok(tables.iter().map(of).collect())
 }
 
 /// What each address of a range may be, best first; at most `most` for each. Addresses that were not read are left out.
@@ -212,9 +213,10 @@ mod tests {
     #[test]
     fn a_range_is_read_in_both_forms() {
         let range = |table, address, count| Registers { table, address, count };
-        assert_eq!(parse_range("0x0200..0x0240"), Ok(range(Table::Input, 512, 64)));
-        assert_eq!(parse_range("holding:512+16"), Ok(range(Table::Holding, 512, 16)));
-        assert_eq!(parse_range("input:7"), Ok(range(Table::Input, 7, 1)));
+        let both = vec![range(Table::Input, 512, 64), range(Table::Holding, 512, 64)];
+        assert_eq!(parse_range("0x0200..0x0240"), Ok(both));
+        assert_eq!(parse_range("holding:512+16"), Ok(vec![range(Table::Holding, 512, 16)]));
+        assert_eq!(parse_range("input:7"), Ok(vec![range(Table::Input, 7, 1)]));
         for text in ["", "coil:1", "5..4", "5+0", "65535+2", "a..b", "0x..9"] {
             assert!(parse_range(text).is_err(), "{text}");
         }
