@@ -40,20 +40,11 @@ fn run(numbers: std::ops::Range<u64>) -> ([usize; 3], usize, usize) {
     (right, believed, deceived)
 }
 
-#[test]
-fn most_of_forty_made_up_meters_are_found_and_none_is_believed_wrongly() {
-    let (right, believed, deceived) = run(1000..1040);
-    println!("right {right:?} of 40, {deceived} of {believed} believed wrongly");
-    assert!(right.iter().all(|count| *count >= 38), "{right:?}");
-    assert!(believed > 200 && deceived * 100 <= believed, "{deceived} of {believed}");
-}
-
 /// The acceptance: 95 % right, at most 1 % of what is believed above 0.9 wrong.
 #[test]
-#[ignore = "the whole run, some seconds; CI runs forty of them"]
-fn of_three_hundred_made_up_meters_95_percent_are_found() {
+fn of_three_hundred_made_up_meters_95_percent_are_found_and_next_to_none_is_believed_wrongly() {
     let (right, believed, deceived) = run(1000..1300);
     println!("right {right:?} of 300, {deceived} of {believed} believed wrongly");
     assert!(right.iter().all(|count| *count >= 285), "{right:?}");
-    assert!(deceived * 100 <= believed, "{deceived} of {believed}");
+    assert!(believed > 1500 && deceived * 100 <= believed, "{deceived} of {believed}");
 }

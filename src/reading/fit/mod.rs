@@ -9,6 +9,7 @@
 mod draft;
 mod encoding;
 mod explain;
+mod habits;
 mod next;
 mod score;
 mod snapshot;

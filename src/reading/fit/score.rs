@@ -233,21 +233,22 @@ fn rarity(sight: &Sight, candidate: &Candidate) -> f64 {
     }
     let same = candidate.values.iter().flatten().all(|other| *other == value);
     let others = candidate.values.iter().flatten().count() - 1;
+    let set = match sight.quantity {
+        // A setting of the nominal value looks the same as one that keeps its digits.
+        Quantity::Frequency => 90.0,
+        Quantity::Voltage => 3.0,
+        _ => 1.0,
+    };
     let factor = if followed > 0 {
         rest * MOVES
     } else if others == 0 {
-        1.0
+        // One look cannot tell it from such a setting.
+        set
     } else {
         // How often a true one keeps every digit.
         let step = 2.0 * candidate.half_step(value);
         let keeps = (step / (2.5 * sight.restless() * value.abs())).clamp(0.05, 1.0);
         let keeps = (0..others.min(3)).fold(1.0, |all, _| all * keeps);
-        let set = match sight.quantity {
-            // A setting of the nominal value looks the same as one that keeps its digits.
-            Quantity::Frequency => 90.0,
-            Quantity::Voltage => 3.0,
-            _ => 1.0,
-        };
         if same { STAYS * set / keeps } else { (CREEPS + 0.01) / (1.0 - keeps).max(0.05) }
     };
     -libm::log(first) - libm::log(factor)

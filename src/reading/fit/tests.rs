@@ -1,3 +1,5 @@
+//! Small maps whose meaning is known, by IEEE 754.
+
 use super::*;
 use crate::profile::{Registers, Table};
 

@@ -14,11 +14,11 @@ use crate::report::text::wrapped;
 pub(super) fn screen(fit: &Fit, snapshots: &[Snapshot], width: usize) -> String {
     let mut text = String::new();
     let name = fit.found.iter().map(|found| found.key.to_string().len()).max().unwrap_or(0).max(5);
-    let _ = writeln!(text, "{:name$}  sure  where              how                reads", "point");
+    let _ = writeln!(text, "{:name$}  sure  where           how                 reads", "point");
     for found in &fit.found {
         let at = found.candidate.spot.at;
         let line = format!(
-            "{:name$}  {:.2}  {:7} 0x{:04X}     {:17}  {}",
+            "{:name$}  {:.2}  {:7} 0x{:04X}  {:18}  {}",
             found.key.to_string(),
             found.confidence,
             at.table.word(),
