@@ -1,5 +1,7 @@
 """What the peer tests share: where the program is, pseudo-terminal pairs, the foreign meter."""
+import atexit
 import contextlib
+import functools
 import json
 import os
 import pathlib
@@ -8,6 +10,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import types
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 PROGRAM = pathlib.Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target")) / "debug" / "wattward"
@@ -53,6 +56,16 @@ def wattward(*arguments, check=None, cwd=None, timeout=120, **more):
 def document(*arguments, check=None, **more):
     """Runs the program with --json and reads what it prints; nothing else may stand there."""
     return json.loads(wattward(*arguments, "--json", check=check, **more).stdout)
+
+
+@functools.cache
+def demo():
+    """The demo, run once for all tests: its folder, its document, how long it took."""
+    kept = pathlib.Path(tempfile.mkdtemp(prefix="wattward-demo-")) / "kept"
+    atexit.register(shutil.rmtree, kept.parent, ignore_errors=True)
+    begun = time.monotonic()
+    found = document("demo", "--quiet", "--keep", kept, check=0, cwd=kept.parent)
+    return types.SimpleNamespace(folder=kept, document=found, seconds=time.monotonic() - begun)
 
 
 @contextlib.contextmanager

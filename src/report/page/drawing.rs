@@ -114,6 +114,18 @@ impl Drawing {
             writeln!(self.0, "<text x=\"{:.1}\" y=\"{:.1}\"{anchor}>{}</text>", at.0, at.1, escaped(words));
     }
 
+    /// Words on a white ground, that may stand over strokes.
+    pub fn label(&mut self, at: (f64, f64), words: &str) {
+        // Wide enough for any sans-serif: the figure is an estimate, and a margin.
+        let wide = 6.6 * words.chars().count() as f64;
+        let (x, y) = (at.0 - 2.0, at.1 - 10.5);
+        let _ = writeln!(
+            self.0,
+            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{wide:.1}\" height=\"14\" fill=\"#fff\" fill-opacity=\"0.85\"/>"
+        );
+        self.words(at, Anchor::Start, words);
+    }
+
     /// A bent stroke through points in drawing units.
     pub fn path(&mut self, points: &[(f64, f64)], stroke: Stroke, class: &str) {
         let mut list = String::new();

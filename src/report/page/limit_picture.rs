@@ -190,7 +190,7 @@ impl Picture<'_> {
             drawing.line((left, y), (right, y), stroke, &more);
         };
         whole(drawing, limit, Stroke::Limit, "limit");
-        drawing.words((left + 4.0, frame.at_y(limit) - 4.0), Anchor::Start, &format!("limit {limit:.0} W"));
+        drawing.label((left + 4.0, frame.at_y(limit) - 5.0), &format!("limit {limit:.0} W"));
         if self.tolerance() > 0.0 {
             whole(drawing, limit + self.tolerance(), Stroke::Limit, "tolerance");
         }
@@ -198,8 +198,8 @@ impl Picture<'_> {
             whole(drawing, acceptance, Stroke::Bound, "acceptance");
             let words = format!("limit less uncertainty: {acceptance:.0} W");
             // Below both lines, where it runs into neither.
-            let y = frame.at_y(acceptance.min(limit)) + 13.0;
-            drawing.words((left + 4.0, y.min(frame.edges.3 - 3.0)), Anchor::Start, &words);
+            let y = frame.at_y(acceptance.min(limit)) + 14.0;
+            drawing.label((left + 4.0, y.min(frame.edges.3 - 3.0)), &words);
         }
     }
 

@@ -122,9 +122,14 @@ fn panel(drawing: &mut Drawing, curve: &Curve, frame: &Frame, first: bool) {
 fn sentence(curve: &Curve, doc: Doc<'_>) -> String {
     let mut channels = doc.list("channels").filter(|channel| channel.text("channel") == curve.channel);
     let step = channels.next().and_then(|channel| {
-        let mut others =
-            channel.list("responses").filter(|response| response.text("load_phase") == curve.place);
-        let step = if is_own(curve) { Some(channel.at("step")) } else { others.next() }?;
+        let here = channel.list("responses").find(|response| response.text("load_phase") == curve.place);
+        // The step of a channel is that on the phase it senses.
+        let sensed = match channel.text("senses") {
+            "" => curve.channel.as_str(),
+            senses => senses,
+        };
+        let own = (curve.channel == "total" || sensed == curve.place).then(|| channel.at("step"));
+        let step = here.or(own)?;
         Some(with_uncertainty(step.number("active_W")?, step.number("active_u_W"), 0))
     });
     let moved = step.map_or_else(String::new, |step| format!(": the channel moved by {step} W"));
