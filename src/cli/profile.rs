@@ -14,6 +14,7 @@
 
 mod check;
 mod fit;
+mod line;
 mod show;
 
 use clap::{Args, Subcommand};
@@ -33,7 +34,7 @@ pub(crate) struct ProfileArgs {
 #[derive(Subcommand, Debug)]
 enum ProfileCommand {
     /// Find every fault of profiles and site files, each with its mend
-    Check(check::CheckArgs),
+    Check(Box<check::CheckArgs>),
     /// No register list: find the registers from what your instruments show, and write a draft profile
     Fit(Box<fit::FitArgs>),
     /// Print the points of a profile, and the requests that read them with their time on the line

@@ -3,6 +3,7 @@
 pub mod cycle;
 pub mod decode;
 pub mod fit;
+pub mod mend;
 pub mod plausible;
 pub mod series;
 

@@ -147,7 +147,7 @@ impl View<'_> {
 }
 
 /// The smallest step of a point in its base unit.
-fn step(profile: &Profile, point: &Point, value: f64) -> f64 {
+pub(in crate::reading) fn step(profile: &Profile, point: &Point, value: f64) -> f64 {
     match &point.source {
         Source::Sum(parts) => {
             parts.iter().filter_map(|part| profile.point(part)).map(|part| plain_step(part, value)).sum()

@@ -17,7 +17,7 @@ pub(crate) struct Trial {
     pub(crate) points: Vec<(PointKey, f64, bool)>,
 }
 
-fn map(words: &BTreeMap<(Table, u16), u16>) -> RegisterMap {
+pub(crate) fn map(words: &BTreeMap<(Table, u16), u16>) -> RegisterMap {
     let mut map = RegisterMap::default();
     for ((table, address), word) in words {
         map.put(Registers { table: *table, address: *address, count: 1 }, &[*word]);

@@ -41,7 +41,8 @@ use crate::rim::Event;
 
 pub(crate) use asker::{Asker, Terms};
 use door::DoorArgs;
-use recorded::{Answers, marked, marks, snapshots};
+pub(crate) use recorded::Answers;
+use recorded::{marked, marks, snapshots};
 
 /// Options of `profile fit`.
 #[derive(Args, Debug)]

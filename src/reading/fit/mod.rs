@@ -24,6 +24,17 @@ pub use score::Candidate;
 pub use snapshot::{RegisterMap, Seen, Snapshot, parse_seen};
 pub use solve::{Basis, Fit, Found, Rival, fit};
 
+/// How usual it is that a quantity has this scale and unit in a type, between 0 and 1.
+pub fn usual_scale(quantity: crate::base::Quantity, kind: crate::profile::Type, worth: f64) -> f64 {
+    let order = crate::profile::Order::HighFirst;
+    let encoding = Encoding { kind, word_order: order, byte_order: order };
+    let power = libm::log10(worth.abs());
+    if (power - power.round()).abs() > 1e-6 || power.abs() > 12.0 {
+        return 0.01;
+    }
+    encoding::power_share(quantity, encoding, power.round() as i8)
+}
+
 /// 10^power, exact where that can be: dividing by 10 makes 2314 the nearest number to 231.4, multiplying by 0.1 does not.
 fn ten_to(power: i8) -> f64 {
     libm::pow(10.0, f64::from(power))

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use crate::base::{Failure, FailureKind, Span, Stamp};
+use crate::base::{Failure, FailureKind, Span};
 use crate::cli::out::Out;
 use crate::link::survey::{Reply, Survey, Where};
 use crate::link::{MasterPlan, Outcome, Pairer, Question, TimeoutBounds, Transaction};
@@ -63,9 +63,8 @@ impl Asker {
             let left = survey.left() + batch.len();
             let found = survey.registers();
             let each = self.each();
-            let settled = self.ask(&batch, 1, |done, now| {
+            let settled = self.ask(&batch, 1, |done| {
                 let left = each * (left - done.min(left)) as i64;
-                let _ = now;
                 out.status(&format!("looking for registers: {found} so far, about {left} to go"));
             })?;
             for (registers, reply, _) in settled {
@@ -107,13 +106,24 @@ impl Asker {
     /// Reads all of these now.
     pub(crate) fn sweep(&mut self, runs: &[Registers], out: &Out) -> Result<RegisterMap, Failure> {
         let mut map = RegisterMap::default();
-        let all = runs.len();
-        let settled =
-            self.ask(runs, 2, |done, _| out.status(&format!("reading: {done} of {all} requests")))?;
-        out.clear_status();
-        for (registers, _, words) in settled {
-            map.put(registers, &words);
+        let mut asked = runs.to_vec();
+        while !asked.is_empty() {
+            let all = asked.len();
+            let settled =
+                self.ask(&asked, 2, |done| out.status(&format!("reading: {done} of {all} requests")))?;
+            asked.clear();
+            for (registers, reply, words) in settled {
+                map.put(registers, &words);
+                // What it gives in two pieces it may refuse as one.
+                if matches!(reply, Reply::Refused(_)) && registers.count > 1 {
+                    let (half, table) = (registers.count / 2, registers.table);
+                    let rest = registers.address.saturating_add(half);
+                    asked.push(Registers { table, address: registers.address, count: half });
+                    asked.push(Registers { table, address: rest, count: registers.count - half });
+                }
+            }
         }
+        out.clear_status();
         if map.is_empty() {
             return Err(self.silent());
         }
@@ -125,7 +135,7 @@ impl Asker {
         &mut self,
         batch: &[Registers],
         attempts: u8,
-        mut progress: impl FnMut(usize, Stamp),
+        mut progress: impl FnMut(usize),
     ) -> Result<Vec<(Registers, Reply, Vec<u16>)>, Failure> {
         let once = batch
             .iter()
@@ -167,7 +177,7 @@ impl Asker {
                 pairer.push(record, &mut settled);
                 records.push(record.clone());
             }
-            progress(settled.len(), clock.now());
+            progress(settled.len());
         })?;
         match end {
             StageEnd::Done => {}

@@ -15,14 +15,14 @@ const NEAR: Span = Span::from_millis(30_000);
 const TOGETHER: Span = Span::from_millis(10_000);
 
 /// Everything one unit answered, in time order.
-pub(super) struct Answers {
-    pub(super) unit: u8,
+pub(crate) struct Answers {
+    pub(crate) unit: u8,
     answers: Vec<(Stamp, Registers, Vec<u16>)>,
 }
 
 impl Answers {
     /// Those of the unit that was named, or of the one that answered most.
-    pub(super) fn of(loaded: &Loaded, unit: Option<u8>) -> Result<Self, Failure> {
+    pub(crate) fn of(loaded: &Loaded, unit: Option<u8>) -> Result<Self, Failure> {
         let mut pairer = Pairer::new(&loaded.lines);
         let mut settled: Vec<Transaction> = Vec::new();
         for record in &loaded.records {
@@ -55,7 +55,7 @@ impl Answers {
     }
 
     /// The registers as they stood nearest to an instant.
-    pub(super) fn around(&self, at: Stamp) -> RegisterMap {
+    pub(crate) fn around(&self, at: Stamp) -> RegisterMap {
         let away = |stamp: Stamp| if stamp > at { stamp - at } else { at - stamp };
         let mut near: Vec<_> = self.answers.iter().filter(|(stamp, ..)| away(*stamp) <= NEAR).collect();
         // The nearest come last and stay.
@@ -68,7 +68,7 @@ impl Answers {
     }
 
     /// First and last answer.
-    pub(super) fn span(&self) -> Option<(Stamp, Stamp)> {
+    pub(crate) fn span(&self) -> Option<(Stamp, Stamp)> {
         Some((self.answers.first()?.0, self.answers.last()?.0))
     }
 }
