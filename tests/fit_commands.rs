@@ -217,7 +217,10 @@ fn typed_snapshots_and_their_slips_end_with_an_empty_line_and_ranges_are_explain
     let told = run(folder, &["profile", "fit", "--tcp", &site.address, "--explain", "input:0x0200+8"], "");
     assert_eq!(told.status.code(), Some(0), "{}", words(&told));
     assert!(words(&told).contains("input 0x0200: voltage, 2"), "{}", words(&told));
-    let silent =
-        run(folder, &["profile", "fit", "--tcp", &site.address, "--unit", "9", "--range", "0..4"], "");
+    let silent = run(
+        folder,
+        &["profile", "fit", "--tcp", &site.address, "--unit", "9", "--range", "0..4", "--out", "e.toml"],
+        "",
+    );
     assert_eq!(silent.status.code(), Some(4), "{}", words(&silent));
 }

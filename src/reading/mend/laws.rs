@@ -113,7 +113,7 @@ impl Bench<'_> {
                 | Quantity::ReactiveEnergyExport => 1e12,
                 _ => 1e7,
             };
-            self.law("a size that something has", value.abs(), most, &point);
+            self.law("of a size that something has", value.abs(), most, &point);
             let positive = matches!(
                 quantity,
                 Quantity::Voltage | Quantity::Current | Quantity::ApparentPower | Quantity::Frequency
@@ -125,7 +125,7 @@ impl Bench<'_> {
                 matches!(&point.source, Source::Registers { kind: Type::F32 | Type::F64, .. })
             });
             if float && value != 0.0 && value.abs() < 1e-9 {
-                self.law("a size that something has", 100.0, 1.0, &point);
+                self.law("of a size that something has", 100.0, 1.0, &point);
             }
             if quantity == Quantity::Frequency {
                 let off = (value - 50.0).abs().min((value - 60.0).abs());
