@@ -14,6 +14,7 @@ use wattward::reading::decode::decode;
 use wattward::sim::Seed;
 
 /// What came of one broken profile.
+#[expect(clippy::struct_excessive_bools, reason = "independent findings")]
 pub(crate) struct Broken {
     pub(crate) kind: &'static str,
     pub(crate) fault: String,
@@ -68,7 +69,7 @@ fn broken_law(values: &BTreeMap<PointKey, Option<f64>>, three: bool) -> bool {
         }
         if let (Some(active), Some(reactive), Some(apparent)) = (active, reactive, apparent)
             && (phase != Phase::Total || !three)
-            && off(apparent, active.hypot(reactive), 60.0)
+            && off(apparent, libm::hypot(active, reactive), 60.0)
         {
             return true;
         }
@@ -114,6 +115,9 @@ fn pick<T: Clone>(seed: &mut Seed, from: &[T]) -> Option<T> {
     from.get((seed.unit() * from.len() as f64) as usize).cloned()
 }
 
+/// Which points a fault is made in.
+type Holds = Box<dyn Fn(&Point) -> bool>;
+
 /// One fault at random: what kind, to which points.
 fn spoil(seed: &mut Seed, profile: &mut Profile) -> Option<(&'static str, String)> {
     let keys: Vec<PointKey> = profile.points.iter().map(|point| point.key.clone()).collect();
@@ -126,7 +130,7 @@ fn spoil(seed: &mut Seed, profile: &mut Profile) -> Option<(&'static str, String
     let quantity = pick(seed, &quantities)?;
     let scope = seed.unit();
     let wide = |point: &Point| matches!(&point.source, Source::Registers { at, .. } if at.count > 1);
-    let (name, holds): (String, Box<dyn Fn(&Point) -> bool>) = match scope {
+    let (name, holds): (String, Holds) = match scope {
         x if x < 0.5 => (point.to_string(), Box::new(move |one: &Point| one.key == point)),
         x if x < 0.75 => (
             format!("every {quantity}"),
@@ -141,7 +145,7 @@ fn spoil(seed: &mut Seed, profile: &mut Profile) -> Option<(&'static str, String
         return None;
     }
     let up = seed.happens(0.5);
-    let power = pick(seed, &[-3, -2, -1, 1, 2, 3])?;
+    let power: i32 = pick(seed, &[-3, -2, -1, 1, 2, 3])?;
     let before = profile.clone();
     for one in profile.points.iter_mut().filter(|one| holds(one)) {
         let is_wide = wide(one);
@@ -166,7 +170,7 @@ fn spoil(seed: &mut Seed, profile: &mut Profile) -> Option<(&'static str, String
                 }
             }
             "scale" => {
-                let factor = 10.0_f64.powi(power);
+                let factor = libm::pow(10.0, f64::from(power));
                 one.scale =
                     if factor < 1.0 { one.scale / (1.0 / factor).round() } else { one.scale * factor };
             }
