@@ -5,7 +5,12 @@
 //! $ wattward ports
 //! /dev/ttyUSB0  USB 1234:abcd "Serial adapter"
 //!   stable name  /dev/serial/by-id/usb-1234_Serial_adapter_A1B2-if00-port0
-//!   latency      16 ms; lower it: echo 1 | sudo tee /sys/class/tty/ttyUSB0/device/latency_timer
+//!   latency      16 ms
+//!   lower it     echo 1 | sudo tee /sys/class/tty/ttyUSB0/device/latency_timer
+//! /dev/ttyUSB1  USB 1234:abcd "Serial adapter"
+//!   not yours    the port belongs to the group dialout
+//!   mend         `sudo usermod -aG dialout $USER`, then log out and in again
+//!   held by      logger (process 708)
 //! ```
 //!
 //! Exit codes: 0 at least one port, 4 none.
@@ -39,6 +44,7 @@ struct PortRow {
     name: Option<String>,
     stable: Option<String>,
     permitted: bool,
+    mend: Option<String>,
     group: Option<String>,
     holders: Vec<Holder>,
     latency_s: Option<f64>,
@@ -87,7 +93,8 @@ fn row(port: &PortInfo) -> PortRow {
         serial,
         name,
         stable: port.stable.clone(),
-        permitted: port.permitted,
+        permitted: port.barrier.is_none(),
+        mend: port.barrier.as_ref().map(|barrier| barrier.mend(&port.path)),
         group: port.group.clone(),
         holders: port.holders.iter().map(holder).collect(),
         latency_s: port.latency_ms.map(|ms| ms as f64 / 1000.0),
@@ -111,19 +118,21 @@ fn screen(port: &PortInfo) -> String {
     if let Some(stable) = &port.stable {
         rows.push(format!("  stable name  {stable}"));
     }
-    if !port.permitted {
-        let group = port.group.as_deref().unwrap_or("dialout");
-        rows.push(format!(
-            "  not yours    it belongs to the group {group}: `sudo usermod -aG {group} $USER`, then log out and in again"
-        ));
+    if let Some(barrier) = &port.barrier {
+        let (why, mend) = barrier.words(&port.path);
+        rows.push(format!("  not yours    {why}\n  mend         {mend}"));
     }
     for (program, process) in &port.holders {
         rows.push(format!("  held by      {program} (process {process})"));
     }
     if let Some(ms) = port.latency_ms {
         let device = port.path.rsplit('/').next().unwrap_or_default();
-        let mend = format!("; lower it: echo 1 | sudo tee /sys/class/tty/{device}/device/latency_timer");
-        rows.push(format!("  latency      {ms} ms{}", if ms > 1 { mend } else { String::new() }));
+        rows.push(format!("  latency      {ms} ms"));
+        if ms > 1 {
+            rows.push(format!(
+                "  lower it     echo 1 | sudo tee /sys/class/tty/{device}/device/latency_timer"
+            ));
+        }
     }
     rows.join("\n")
 }
@@ -131,6 +140,7 @@ fn screen(port: &PortInfo) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rim::ports::Barrier;
 
     #[test]
     fn a_port_is_shown_with_its_mends() {
@@ -143,15 +153,19 @@ mod tests {
                 name: Some("Adapter".into()),
             },
             stable: Some("/dev/serial/by-id/a".into()),
-            permitted: false,
+            barrier: Some(Barrier::Group("dialout".into())),
             group: Some("dialout".into()),
             holders: vec![("logger".into(), 42)],
             latency_ms: Some(16),
         };
         let text = screen(&port);
         assert!(text.starts_with("/dev/ttyUSB0  USB 1234:abcd \"Adapter\"\n"), "{text}");
-        for part in ["usermod -aG dialout", "held by      logger (process 42)", "16 ms; lower it", "by-id/a"]
-        {
+        for part in [
+            "usermod -aG dialout",
+            "held by      logger (process 42)",
+            "16 ms\n  lower it     echo 1",
+            "by-id/a",
+        ] {
             assert!(text.contains(part), "{part} in {text}");
         }
     }

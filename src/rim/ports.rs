@@ -5,6 +5,11 @@ use std::path::{Path, PathBuf};
 
 use rustix::fs::Access;
 
+mod barrier;
+mod holders;
+
+pub use barrier::Barrier;
+
 /// What kind of port.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum PortKind {
@@ -36,26 +41,33 @@ pub struct PortInfo {
     pub kind: PortKind,
     /// A name that stays when the adapter is plugged in anew.
     pub stable: Option<String>,
-    /// Whether this user may open it to read and write.
-    pub permitted: bool,
+    /// What keeps this user from opening it to read and write; `None` when nothing does.
+    pub barrier: Option<Barrier>,
     /// The group it belongs to.
     pub group: Option<String>,
-    /// Programs that have it open, as far as this user may see: name and process id.
+    /// Programs that have it open or locked, as far as this user may see: name and process id.
     pub holders: Vec<(String, i32)>,
     /// What the adapter's latency timer stands at, in ms, where its driver has one.
     pub latency_ms: Option<i64>,
 }
 
+/// Where the kernel describes its terminals.
+const SYSTEM: &str = "/sys/class/tty";
+
 /// All ports, USB first, then by path.
 pub fn list() -> Vec<PortInfo> {
     // The library reads this folder and panics without it, as in some containers.
-    if cfg!(target_os = "linux") && !Path::new("/sys/class/tty").is_dir() {
+    if cfg!(target_os = "linux") && !Path::new(SYSTEM).is_dir() {
         return Vec::new();
     }
     let mut ports: Vec<PortInfo> = tokio_serial::available_ports()
         .unwrap_or_default()
         .into_iter()
-        .map(|port| describe(port.port_name, kind(port.port_type)))
+        .filter(|port| !is_ghost(Path::new(SYSTEM), &port.port_name))
+        .map(|port| {
+            let kind = kind(port.port_type, &port.port_name);
+            describe(port.port_name, kind)
+        })
         .collect();
     ports.sort_by(|a, b| {
         let usb = |port: &PortInfo| !matches!(port.kind, PortKind::Usb { .. });
@@ -69,12 +81,21 @@ fn describe(path: String, kind: PortKind) -> PortInfo {
     let device = Path::new(&path);
     PortInfo {
         stable: stable_name(&path),
-        permitted: rustix::fs::access(device, Access::READ_OK | Access::WRITE_OK).is_ok(),
-        group: super::serial::group_of(device),
-        holders: holders(device),
+        barrier: barrier(&path),
+        group: barrier::group_of(device),
+        holders: holders::of(device),
         latency_ms: latency_ms(&path),
         kind,
         path,
+    }
+}
+
+/// What keeps this user from opening a port; `None` when nothing does, or it is not there.
+pub fn barrier(path: &str) -> Option<Barrier> {
+    let device = Path::new(path);
+    match rustix::fs::access(device, Access::READ_OK | Access::WRITE_OK) {
+        Err(rustix::io::Errno::ACCESS | rustix::io::Errno::PERM) => Some(Barrier::of(device)),
+        _ => None,
     }
 }
 
@@ -85,13 +106,28 @@ pub fn latency_ms(path: &str) -> Option<i64> {
     text.trim().parse().ok()
 }
 
-fn kind(kind: tokio_serial::SerialPortType) -> PortKind {
+/// What the kernel says of the UART behind a terminal: a number of its kind, 0 for a place without one. Only terminals of
+/// its serial core have it.
+fn uart(system: &Path, path: &str) -> Option<String> {
+    let name = Path::new(path).file_name()?;
+    #[expect(clippy::disallowed_methods, reason = "the rim reads files")]
+    let text = std::fs::read_to_string(system.join(name).join("type")).ok()?;
+    Some(text.trim().to_owned())
+}
+
+/// Whether a port is a mere place for a UART: boards reserve names (`/dev/ttyS1` to `ttyS31`) with nothing behind them.
+fn is_ghost(system: &Path, path: &str) -> bool {
+    uart(system, path).as_deref() == Some("0")
+}
+
+fn kind(kind: tokio_serial::SerialPortType, path: &str) -> PortKind {
     match kind {
         tokio_serial::SerialPortType::UsbPort(usb) => {
             PortKind::Usb { vendor: usb.vid, product: usb.pid, serial: usb.serial_number, name: usb.product }
         }
         tokio_serial::SerialPortType::PciPort => PortKind::BuiltIn,
         tokio_serial::SerialPortType::BluetoothPort => PortKind::Radio,
+        tokio_serial::SerialPortType::Unknown if uart(Path::new(SYSTEM), path).is_some() => PortKind::BuiltIn,
         tokio_serial::SerialPortType::Unknown => PortKind::Unknown,
     }
 }
@@ -115,25 +151,6 @@ fn stable_name_in(folder: &Path, path: &str) -> Option<String> {
             links.into_iter().find(|link| std::fs::canonicalize(link).is_ok_and(|leads| leads == device))?;
         Some(link.to_string_lossy().into_owned())
     })
-}
-
-/// Who has a device open, by the links of `/proc`: without being root, only this user's own programs are seen.
-fn holders(device: &Path) -> Vec<(String, i32)> {
-    let Ok(device) = std::fs::canonicalize(device) else { return Vec::new() };
-    let mut found = Vec::new();
-    for process in std::fs::read_dir("/proc").into_iter().flatten().flatten() {
-        let Some(id) = process.file_name().to_str().and_then(|name| name.parse::<i32>().ok()) else {
-            continue;
-        };
-        let Ok(open) = std::fs::read_dir(process.path().join("fd")) else { continue };
-        if open.flatten().any(|link| std::fs::read_link(link.path()).is_ok_and(|leads| leads == device)) {
-            #[expect(clippy::disallowed_methods, reason = "the rim reads files")]
-            let name = std::fs::read_to_string(process.path().join("comm")).unwrap_or_default();
-            found.push((name.trim().to_owned(), id));
-        }
-    }
-    found.sort_by_key(|(_, id)| *id);
-    found
 }
 
 #[cfg(test)]
@@ -160,13 +177,15 @@ mod tests {
     }
 
     #[test]
-    fn who_holds_a_file_is_seen() {
-        let folder = tempfile::tempdir().expect("folder");
-        let device = folder.path().join("ttyX0");
-        let held = file(&device);
-        let me = rustix::process::getpid().as_raw_nonzero().get();
-        assert!(holders(&device).iter().any(|(_, id)| *id == me));
-        drop(held);
-        assert!(holders(&device).is_empty());
+    fn a_place_without_a_uart_is_no_port() {
+        // linux/serial.h: PORT_UNKNOWN 0, PORT_16550A 4.
+        let system = tempfile::tempdir().expect("folder");
+        for (name, kind) in [("ttyS0", "4\n"), ("ttyS1", "0\n")] {
+            std::fs::create_dir(system.path().join(name)).expect("folder");
+            #[expect(clippy::disallowed_methods, reason = "the rim reads and writes files")]
+            std::fs::write(system.path().join(name).join("type"), kind).expect("file");
+        }
+        let ghost = |path| is_ghost(system.path(), path);
+        assert_eq!([ghost("/dev/ttyS0"), ghost("/dev/ttyS1"), ghost("/dev/ttyUSB0")], [false, true, false]);
     }
 }

@@ -15,6 +15,7 @@ use tokio::io::unix::AsyncFd;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio_serial::SerialStream;
 
+use super::ports::Barrier;
 use crate::base::{Failure, Span};
 use crate::profile::{DriverDirection, Parity, SerialSettings};
 
@@ -227,10 +228,8 @@ fn refused(path: &str, kind: io::ErrorKind, text: &str) -> Failure {
         io::ErrorKind::NotFound => Failure::nothing(format!("{path} is not there"))
             .hint("plug the adapter in, and see `wattward ports` for the ports of this computer"),
         io::ErrorKind::PermissionDenied => {
-            let group = group_of(Path::new(path)).unwrap_or_else(|| "dialout".to_owned());
-            Failure::nothing(format!("no permission to open {path}")).hint(format!(
-                "the port belongs to the group {group}: `sudo usermod -aG {group} $USER`, then log out and in again"
-            ))
+            let mend = Barrier::of(Path::new(path)).mend(path);
+            Failure::nothing(format!("no permission to open {path}")).hint(mend)
         }
         _ => Failure::nothing(format!("{path} cannot be opened: {text}")),
     }
@@ -242,18 +241,6 @@ fn no_rs485(path: &str, error: Errno) -> Failure {
         io::Error::from(error)
     ))
     .hint("leave `direction` out of the meter's line: most adapters switch by themselves")
-}
-
-/// The name of the group a device file belongs to.
-pub fn group_of(path: &Path) -> Option<String> {
-    let group = rustix::fs::stat(path).ok()?.st_gid;
-    #[expect(clippy::disallowed_methods, reason = "the rim reads files")]
-    let groups = std::fs::read_to_string("/etc/group").ok()?;
-    groups.lines().find_map(|line| {
-        let mut fields = line.split(':');
-        let name = fields.next()?;
-        (fields.nth(1)?.parse() == Ok(group)).then(|| name.to_owned())
-    })
 }
 
 /// Where the kernel keeps an adapter's latency timer in ms, for drivers that have one.
