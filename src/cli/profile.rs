@@ -14,8 +14,11 @@
 
 mod check;
 mod fit;
+mod import;
 mod line;
 mod show;
+
+use std::path::Path;
 
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
@@ -37,6 +40,8 @@ enum ProfileCommand {
     Check(Box<check::CheckArgs>),
     /// No register list: find the registers from what your instruments show, and write a draft profile
     Fit(Box<fit::FitArgs>),
+    /// Make a profile from the open register model's own definitions
+    Import(Box<import::ImportArgs>),
     /// Print the points of a profile, and the requests that read them with their time on the line
     Show(show::ShowArgs),
 }
@@ -46,6 +51,7 @@ pub(crate) fn run(args: &ProfileArgs, out: &Out) -> Result<Exit, Failure> {
     match &args.command {
         ProfileCommand::Check(args) => check::run(args, out),
         ProfileCommand::Fit(args) => fit::run(args, out),
+        ProfileCommand::Import(args) => import::run(args, out),
         ProfileCommand::Show(args) => show::run(args, out),
     }
 }
@@ -53,6 +59,23 @@ pub(crate) fn run(args: &ProfileArgs, out: &Out) -> Result<Exit, Failure> {
 /// `1 meter`, `2 meters`.
 fn number(count: usize, noun: &str) -> String {
     format!("{count} {noun}{}", if count == 1 { "" } else { "s" })
+}
+
+/// A file that a draft may be written to.
+fn free(path: &Path) -> Result<(), Failure> {
+    if path.exists() {
+        return Err(Failure::usage(format!("{} exists already", path.display()))
+            .hint("name another file with `--out`; a draft never overwrites one"));
+    }
+    Ok(())
+}
+
+/// Writes a file that is not there yet.
+#[expect(clippy::disallowed_methods, reason = "the command line writes the file it was asked for")]
+fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
+    free(path)?;
+    std::fs::write(path, text)
+        .map_err(|error| Failure::nothing(format!("{} cannot be written: {error}", path.display())))
 }
 
 /// The program, as documents name it.

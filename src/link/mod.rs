@@ -2,6 +2,7 @@
 
 pub mod activity;
 pub mod auto;
+pub mod chain;
 pub mod echo;
 pub mod heard;
 pub mod listen;
@@ -14,6 +15,7 @@ pub mod timeout;
 pub mod transaction;
 
 pub use auto::{Auto, Ear};
+pub use chain::{Chain, ChainEnd, Model};
 pub use echo::Echo;
 pub use heard::Heard;
 pub use listen::{Latency, Listen, ListenDocument, ListenRange};

@@ -139,10 +139,10 @@ impl Stage {
 }
 
 /// The questions that tell more about a unit that was found: its identification, and the marker of the open register model
-/// at the three places where it may stand (40000, 0, 50000).
+/// at the places where it may stand.
 pub fn questions_about(unit: u8) -> Vec<Question> {
     let markers =
-        [40_000, 0, 50_000].into_iter().filter_map(|address| Request::read_holding(address, 2).ok());
+        super::chain::BASES.into_iter().filter_map(|address| Request::read_holding(address, 2).ok());
     Request::device_id(1, 0).into_iter().chain(markers).map(|request| Question { unit, request }).collect()
 }
 

@@ -1,5 +1,7 @@
 //! Floor 3: the files a user writes. Profiles, sites, and the plan of requests that reads a profile.
 
+pub mod compose;
+pub mod import;
 pub mod meter;
 pub mod parse;
 pub mod plan;

@@ -16,12 +16,12 @@
 //! Exit codes: 0 a draft was written, or explained, 2 wrong use, 3 nothing is settled enough for a draft, 4 no port, no
 //! answer, no register, 5 a capture cannot be read, 130 interrupted.
 
-mod asker;
-mod door;
+pub(super) mod asker;
+pub(super) mod door;
 mod recorded;
 mod show;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use serde_json::json;
@@ -30,7 +30,7 @@ use super::super::args::span;
 use super::super::exit::Exit;
 use super::super::out::Out;
 use super::super::source::load;
-use super::tool;
+use super::{free, tool, write_new};
 use crate::base::{Failure, FailureKind, Span, Stamp};
 use crate::link::survey::Where;
 use crate::pipeline::Overrides;
@@ -110,9 +110,8 @@ struct Gathered {
 /// Runs the command.
 pub(super) fn run(args: &FitArgs, out: &Out) -> Result<Exit, Failure> {
     let given = given(args)?;
-    if args.explain.is_none() && args.out.exists() {
-        return Err(Failure::usage(format!("{} exists already", args.out.display()))
-            .hint("name another file with `--out`; a draft never overwrites one"));
+    if args.explain.is_none() {
+        free(&args.out)?;
     }
     let gathered = if args.from.is_empty() { live(args, given, out)? } else { recorded(args, given, out)? };
     if let Some(Ranges(ranges)) = &args.explain {
@@ -345,7 +344,7 @@ fn explained(ranges: &[Registers], gathered: &Gathered, out: &Out) -> Exit {
 fn finish(args: &FitArgs, made: &Fit, gathered: &Gathered, out: &Out) -> Result<Exit, Failure> {
     let text = draft(made, &gathered.snapshots, &gathered.terms);
     if let Some(text) = &text {
-        write(&args.out, text)?;
+        write_new(&args.out, text)?;
     }
     if out.json {
         let mut document = show::document(made, &gathered.snapshots);
@@ -364,10 +363,4 @@ fn finish(args: &FitArgs, made: &Fit, gathered: &Gathered, out: &Out) -> Result<
         });
     }
     Ok(if text.is_some() { Exit::Done } else { Exit::Inconclusive })
-}
-
-#[expect(clippy::disallowed_methods, reason = "the command line writes the file it was asked for")]
-fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    std::fs::write(path, text)
-        .map_err(|error| Failure::nothing(format!("{} cannot be written: {error}", path.display())))
 }

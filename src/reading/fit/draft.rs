@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use crate::base::{PointKey, Quantity, Unit};
+use crate::profile::compose::{comment, line_section, quoted};
 use crate::profile::{Order, SerialSettings, Table, Type};
 
 use super::next::{basis, next};
@@ -44,21 +45,7 @@ pub fn draft(fit: &Fit, snapshots: &[Snapshot], terms: &DraftTerms) -> Option<St
         quoted(&terms.name),
         quoted(&terms.notes)
     );
-    if terms.line.is_some() || terms.unit.is_some() {
-        text.push_str("\n[line]\n");
-        if let Some(line) = terms.line {
-            let _ = write!(
-                text,
-                "baud = {}\nparity = \"{}\"\nstop_bits = {}\n",
-                line.baud,
-                line.parity.word(),
-                line.stop_bits
-            );
-        }
-        if let Some(unit) = terms.unit {
-            let _ = writeln!(text, "unit = {unit}");
-        }
-    }
+    text.push_str(&line_section(terms.line, terms.unit));
     if let Some(most) = terms.max_registers {
         let _ = write!(text, "\n[read]\nmax_registers = {most}\n");
     }
@@ -160,16 +147,14 @@ fn signed_quantity(key: &PointKey) -> bool {
 
 fn point(text: &mut String, found: &Found, common: &Common, written: bool, snapshots: &[Snapshot]) {
     let PointKey::Of(_, phase) = found.key else { return };
-    let mut comment = format!("{:.2}: {}", found.confidence, basis(found));
+    let mut words = format!("{:.2}: {}", found.confidence, basis(found));
     if !written {
-        comment.push_str("; not settled");
+        words.push_str("; not settled");
     }
     if let Some(next) = next(found, snapshots) {
-        let _ = write!(comment, ". Next: {next}");
+        let _ = write!(words, ". Next: {next}");
     }
-    for line in wrapped(&comment, 110) {
-        let _ = writeln!(text, "# {line}");
-    }
+    text.push_str(&comment(&words));
     let name = phase.word();
     let _ = writeln!(
         text,
@@ -230,26 +215,4 @@ const fn word(order: Order) -> &'static str {
         Order::HighFirst => "high-first",
         Order::LowFirst => "low-first",
     }
-}
-
-/// JSON's basic strings are TOML's, escapes included.
-fn quoted(text: &str) -> String {
-    serde_json::Value::from(text).to_string()
-}
-
-fn wrapped(text: &str, width: usize) -> Vec<String> {
-    let mut lines: Vec<String> = vec![String::new()];
-    for word in text.split(' ') {
-        let last = lines.len() - 1;
-        let line = &mut lines[last];
-        if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > width {
-            lines.push(word.to_owned());
-        } else {
-            if !line.is_empty() {
-                line.push(' ');
-            }
-            line.push_str(word);
-        }
-    }
-    lines
 }

@@ -89,7 +89,8 @@ impl Asker {
         Ok(survey)
     }
 
-    fn silent(&self) -> Failure {
+    /// Nothing came back from it.
+    pub(crate) fn silent(&self) -> Failure {
         Failure::nothing(format!("unit {} does not answer on {}", self.terms.unit, self.terms.door.name())).hint(
             "`wattward find` looks for the unit, speed and parity; `wattward line` says what is wrong with a line",
         )
@@ -128,6 +129,12 @@ impl Asker {
             return Err(self.silent());
         }
         Ok(map)
+    }
+
+    /// Asks for one run of registers.
+    pub(crate) fn one(&mut self, registers: Registers) -> Result<(Reply, Vec<u16>), Failure> {
+        let settled = self.ask(&[registers], 2, |_| {})?;
+        Ok(settled.into_iter().next().map_or((Reply::Silent, Vec::new()), |(_, reply, words)| (reply, words)))
     }
 
     /// Asks these once each, in order; gives what came of them.

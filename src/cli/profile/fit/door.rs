@@ -9,7 +9,7 @@ use crate::profile::{Door, Parity, SerialSettings};
 
 /// Which line, for commands that need no profile.
 #[derive(Args, Debug)]
-pub(super) struct DoorArgs {
+pub(in crate::cli::profile) struct DoorArgs {
     /// The meter hangs on this serial port
     #[arg(long, value_name = "PORT", group = "line")]
     serial: Option<String>,
@@ -30,7 +30,7 @@ pub(super) struct DoorArgs {
     stop_bits: u8,
     /// Unit address [default: 1; with a capture the one that answered most]
     #[arg(long, value_name = "1..247")]
-    pub(super) unit: Option<u8>,
+    pub(in crate::cli::profile) unit: Option<u8>,
     /// How long to listen for another master before the first request
     #[arg(long, value_name = "TIME", default_value = "5s", value_parser = span)]
     listen_first: Span,
@@ -40,8 +40,13 @@ pub(super) struct DoorArgs {
 }
 
 impl DoorArgs {
+    /// Whether a line was named.
+    pub(in crate::cli::profile) fn names_a_line(&self) -> bool {
+        self.serial.is_some() || self.tcp.is_some() || self.serial_over_tcp.is_some()
+    }
+
     /// The line that the options name.
-    pub(super) fn terms(&self) -> Result<Terms, Failure> {
+    pub(in crate::cli::profile) fn terms(&self) -> Result<Terms, Failure> {
         let door = match (&self.serial, &self.tcp, &self.serial_over_tcp) {
             (Some(port), ..) => Door::Serial(port.clone()),
             (_, Some(host), _) if host.contains(':') => Door::Tcp(host.clone()),

@@ -67,6 +67,15 @@ impl Answers {
         map
     }
 
+    /// Everything it ever answered, the newest where it did so more than once.
+    pub(crate) fn all(&self) -> RegisterMap {
+        let mut map = RegisterMap::default();
+        for (_, run, words) in &self.answers {
+            map.put(*run, words);
+        }
+        map
+    }
+
     /// First and last answer.
     pub(crate) fn span(&self) -> Option<(Stamp, Stamp)> {
         Some((self.answers.first()?.0, self.answers.last()?.0))
