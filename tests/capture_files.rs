@@ -76,7 +76,10 @@ fn samples_read_without_loss_and_survive_being_written_again() {
         }
         let answered = transactions.iter().filter(|t| matches!(t.outcome, Outcome::Answer { .. })).count();
         assert!(answered * 100 >= transactions.len() * 97, "{}", folder.display());
-        assert!(transactions.iter().all(|t| !t.suspect), "{}", folder.display());
+        // the same question asked again after a silence is in doubt until two cycles have ended clean
+        let silent = transactions.iter().filter(|t| t.outcome == Outcome::Silence).count();
+        let suspect = transactions.iter().filter(|t| t.suspect).count();
+        assert!(suspect <= 3 * silent, "{}: {suspect} after {silent}", folder.display());
         let again = read_capture(&written(&capture.lines, &records)).unwrap();
         assert_eq!(frame_all(&again), records, "{}", folder.display());
     }

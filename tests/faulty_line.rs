@@ -1,5 +1,5 @@
 //! A master, the framer and the pairing on a line that misbehaves from a seed, in simulated time: whatever happens, an answer
-//! that counts carries the registers that were asked for, as the meter sent them.
+//! that counts carries the registers that were asked for, as the meter sent them for this very question.
 //!
 //! `WATTWARD_SEEDS=1000 cargo test --test faulty_line` runs more of them.
 
@@ -63,8 +63,8 @@ struct Line {
     pairer: Pairer,
     /// Bytes on their way in: arrival and content.
     coming: VecDeque<(Stamp, Vec<u8>)>,
-    /// Every right answer of the meter: which block it is of, by its bytes. No two are alike.
-    answers: BTreeMap<Vec<u8>, (u16, u16)>,
+    /// Every right answer of the meter: which block it is of and when that was asked, by its bytes. No two are alike.
+    answers: BTreeMap<Vec<u8>, (u16, u16, Stamp)>,
     /// When its right answer would come whole, unspoilt and in good time.
     clean: u64,
     settled: Vec<Transaction>,
@@ -176,7 +176,7 @@ impl Line {
         }
         let right = self.answer(question);
         let word = |at: usize| u16::from_be_bytes([question[at], question[at + 1]]);
-        self.answers.insert(right.clone(), (word(2), word(4)));
+        self.answers.insert(right.clone(), (word(2), word(4), asked));
         let mut at = (end + self.random.ms(5, 90)).max(self.busy_until + self.random.ms(1, 30));
         let mut bytes = right;
         let lump = 1 + self.random.below(40) as usize;
@@ -215,6 +215,10 @@ impl Line {
 
     fn answer(&mut self, question: &[u8]) -> Vec<u8> {
         self.count = self.count.wrapping_add(1);
+        if question[1] == 43 {
+            // it has no identification
+            return rtu(&[5, 0xAB, 1]);
+        }
         let word = |at: usize| u16::from_be_bytes([question[at], question[at + 1]]);
         let mut bytes = vec![question[0], question[1], (2 * word(4)) as u8];
         for offset in 0..word(4) {
@@ -250,10 +254,10 @@ fn ten_minutes(conditions: Conditions) -> (Counters, u64, u64) {
             continue;
         }
         if let Outcome::Answer { pdu, .. } = &transaction.outcome {
-            // A unit looks at its registers when it answers, so an answer to the same question asked before is as good.
+            // An answer to the same question asked before would be about the same registers, and stale.
             let block = line.answers.get(&wire::rtu::encode(5, pdu)).copied();
-            let asked = (transaction.asked.address, transaction.asked.count);
-            assert_eq!(block, Some(asked), "another block's registers: {transaction:?} of {conditions:?}");
+            let asked = (transaction.asked.address, transaction.asked.count, transaction.asked_at);
+            assert_eq!(block, Some(asked), "another question's registers: {transaction:?} of {conditions:?}");
             read += 1;
         }
     }

@@ -11,25 +11,10 @@ use wattward::record::Framer;
 use wattward::record::{Chunk, Direction, LineInfo, Medium, Record, StrayWhy, WireError};
 use wattward::wire::rtu;
 
-/// xorshift64*, so that a failure repeats.
-struct Seed(u64);
+#[path = "common/worst.rs"]
+mod worst;
 
-impl Seed {
-    fn new(seed: u64) -> Self {
-        Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1)
-    }
-
-    fn below(&mut self, limit: u64) -> u64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 20) % limit
-    }
-
-    fn byte(&mut self) -> u8 {
-        self.below(256) as u8
-    }
-}
+use worst::Seed;
 
 fn seeds(usual: u64) -> u64 {
     std::env::var("WATTWARD_SEEDS").ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
@@ -168,33 +153,9 @@ fn with_bit_errors_every_intact_transaction_is_found_and_none_is_wrong() {
     assert!(intact * 10 > all * 8 && found == intact);
 }
 
-/// Bytes that give a framer as much to do as they can.
-fn worst_cases(length: usize) -> Vec<(&'static str, Vec<u8>)> {
-    let mut seed = Seed::new(77);
-    let question = rtu::encode(4, &[4, 4, 4, 0, 2]);
-    let repeat = |pattern: &[u8]| pattern.iter().copied().cycle().take(length).collect::<Vec<u8>>();
-    let with_question = |bytes: Vec<u8>| [question.repeat(3), bytes].concat();
-    let mut spoilt = rtu::encode(4, &[4, 4, 1, 2, 3, 4]);
-    spoilt[4] ^= 1;
-    vec![
-        ("random", (0..length).map(|_| seed.byte()).collect()),
-        ("all 4, asked for what they look like", with_question(repeat(&[4]))),
-        ("all 1", repeat(&[1])),
-        ("heads of long frames", repeat(&[3, 3, 0xFA])),
-        ("identification answers", repeat(&[1, 0x2B, 0x0E, 1, 1, 0, 0, 0x7F, 0, 0])),
-        ("spoilt answers", with_question(repeat(&spoilt))),
-        ("exceptions without end", with_question(repeat(&[4, 0x84, 2]))),
-        ("questions of four bytes", repeat(&rtu::encode(1, &[7]))),
-        (
-            "good traffic",
-            repeat(&[rtu::encode(1, &[4, 0, 8, 0, 1]), rtu::encode(1, &[4, 2, 0, 10])].concat()),
-        ),
-    ]
-}
-
 #[test]
 fn nothing_is_lost_of_the_worst_bytes_there_are() {
-    for (name, bytes) in worst_cases(200_000) {
+    for (name, bytes) in worst::cases(200_000) {
         let at = Stamp::default();
         let records = frames(&[chunk(at, bytes.clone())]);
         let told: Vec<u8> = records
@@ -238,12 +199,12 @@ fn framing_takes(bytes: &[u8], part: usize) -> f64 {
 
 /// The time must be linear in the bytes whatever they are: the same bytes in one piece, compared in one run, may not take
 /// three times as long as in eight (quadratic would be eight times). The seconds it prints are for the reader:
-/// `cargo test --release --test framing -- --nocapture`.
+/// `cargo test --release --test framing -- --nocapture`; `cargo bench --bench framing` sets them beside a plain CRC.
 #[cfg(target_os = "linux")]
 #[test]
 fn the_worst_bytes_take_linear_time() {
     let length = if cfg!(debug_assertions) { 4_000_000 } else { 48_000_000 };
-    for (name, bytes) in worst_cases(length) {
+    for (name, bytes) in worst::cases(length) {
         let (pieces, whole) = (framing_takes(&bytes, length / 8), framing_takes(&bytes, usize::MAX));
         println!("{name}: {whole:.2} s for {} MB", length / 1_000_000);
         assert!(whole < 3.0 * pieces + 0.02, "{name}: {pieces:.3} s in eight pieces, {whole:.3} s in one");

@@ -30,17 +30,20 @@ fn every_answer_becomes_a_value_of_every_point() {
         ("limit-broken", Quantity::Voltage, &[Phase::L1]),
     ] {
         let replayed = replayed(name, &Overrides::default());
-        let answers = replayed.transactions.iter().filter(|asked| asked.answered_at().is_some()).count();
+        let answers = replayed.transactions.iter().filter(|asked| asked.answered_at().is_some());
+        // Behind a silence the next answers to the same question are in doubt.
+        let (suspect, good): (Vec<_>, Vec<_>) = answers.partition(|asked| asked.suspect);
+        let answers = suspect.len() + good.len();
         // The last question may still be open when a recording stops.
         let settled = replayed.transactions.iter().filter(|asked| asked.outcome != Outcome::Open);
         let asked = settled.count();
         assert!(answers * 100 >= asked * 99, "{name}: {answers} answers to {asked} questions");
         for phase in phases {
             let series = replayed.case.meters[0].series.of(quantity, *phase).expect("a series");
-            assert_eq!(series.samples.len(), answers, "{name} {quantity} {phase}");
+            assert_eq!(series.samples.len(), good.len(), "{name} {quantity} {phase}");
             assert_eq!(
                 series.absent.len(),
-                asked - answers,
+                asked - good.len(),
                 "{name}: a question without an answer left no trace"
             );
         }

@@ -4,24 +4,28 @@
 //!
 //! It listens before it speaks and stops when another master is heard; keeps an absolute schedule; rests 3.5 characters
 //! from the computed end of the last byte in either direction; waits for each unit as long as its own answers teach; and
-//! after any trouble lets the line fall quiet and asks the same question again, so that a late answer meets nobody.
+//! after any trouble lets the line fall quiet, asks something whose answer cannot be mistaken (`separator.rs`), and then the
+//! same question again, so that a late answer meets nobody.
 
 use crate::base::{Span, Stamp};
-use crate::record::{Medium, Record};
+use crate::record::{Direction, Frame, Medium, Record, Role};
 use crate::wire;
 
 use super::activity::Activity;
 use super::echo::Echo;
 use super::heard::{BURST_BYTES, Heard};
+use super::pair::Answered;
 use super::timeout::AnswerTimes;
 
 mod outcome;
 mod schedule;
+mod separator;
 mod terms;
 
 pub use terms::{Counters, Input, MasterPlan, Output, Question, UnitPlan, Why};
 
 use schedule::{Next, Schedule};
+use separator::Ledger;
 
 /// The least quiet that ends a drain (3.5 characters, if that is more). Ours.
 const QUIET: Span = Span::from_millis(50);
@@ -38,6 +42,8 @@ struct Pending {
     question: Question,
     transaction: u16,
     attempt: u8,
+    /// What this separates from answers still owed, and its attempt: asked next.
+    then: Option<(Question, u8)>,
     /// First byte of the question.
     asked_at: Stamp,
     /// Computed end of the question.
@@ -55,7 +61,7 @@ enum State {
     Down,
     Listening { until: Stamp },
     Rest,
-    Sending(Question, u8),
+    Sending(Question, u8, Option<(Question, u8)>),
     Waiting(Pending),
     Draining { after: Pending, not_before: Stamp, cause: Cause },
     Refused,
@@ -80,6 +86,7 @@ pub struct Master {
     activity: Activity,
     echo: Echo,
     heard: Heard,
+    ledger: Ledger,
     counters: Counters,
     /// Nothing is asked before then, beside the silence.
     hold: Stamp,
@@ -102,6 +109,7 @@ impl Master {
             activity: Activity::new(plan.medium, plan.settings),
             echo: Echo::default(),
             heard: Heard::default(),
+            ledger: Ledger::new(plan.medium, plan.settings.baud),
             counters: Counters::default(),
             hold: Stamp::default(),
             pause: Span::ZERO,
@@ -117,10 +125,14 @@ impl Master {
     pub fn handle(&mut self, now: Stamp, input: Input<'_>) {
         self.now = self.now.max(now);
         self.settle();
+        let answered = self.keep_account(input);
         match input {
             Input::Sent(bytes) => self.sent(bytes),
             Input::Heard(bytes) => self.hear(bytes),
-            Input::Record(Record::Frame(frame)) => self.frame(frame),
+            Input::Record(Record::Frame(frame)) => match answered {
+                Answered::Late(asked) => self.late(frame, asked),
+                Answered::Expected | Answered::Unasked => self.frame(frame),
+            },
             Input::Record(Record::Stray(stray)) => self.stray(stray),
             Input::Tick | Input::Record(Record::Mark(_)) => {}
             Input::Lost => self.lost(),
@@ -187,7 +199,7 @@ impl Master {
                 return Output::Wait(Some(ready), Why::Rest);
             }
             self.once.pop_front();
-            return self.send(question, attempt);
+            return self.put(question, attempt);
         }
         let next = if self.finishing { None } else { self.schedule.next(ready, self.plan.cycles) };
         match next {
@@ -195,13 +207,13 @@ impl Master {
             Some(Next { at, .. }) if self.now < at => Output::Wait(Some(at), Why::Rest),
             Some(next) => {
                 self.schedule.take(&next);
-                self.send(next.question, 1)
+                self.put(next.question, 1)
             }
         }
     }
 
-    fn send(&mut self, question: Question, attempt: u8) -> Output {
-        self.state = State::Sending(question, attempt);
+    fn send(&mut self, question: Question, attempt: u8, then: Option<(Question, u8)>) -> Output {
+        self.state = State::Sending(question, attempt, then);
         self.transaction = self.transaction.wrapping_add(1);
         self.counters.asked += 1;
         Output::Ask { question, transaction: self.transaction }
@@ -266,8 +278,29 @@ impl Master {
         }
     }
 
+    /// Questions are noted as they leave, everything heard as it was framed; says what an answer was.
+    fn keep_account(&mut self, input: Input<'_>) -> Answered {
+        match input {
+            Input::Sent(bytes) => self.ledger.note(&Record::Frame(Frame {
+                line: 0,
+                at: self.now,
+                direction: Direction::Out,
+                role: Role::Request,
+                bytes: bytes.to_vec(),
+                medium: self.plan.medium,
+            })),
+            Input::Record(Record::Frame(frame)) if frame.direction == Direction::Out => Answered::Expected,
+            Input::Record(record) => self.ledger.note(record),
+            Input::Lost => {
+                self.ledger.lost();
+                Answered::Expected
+            }
+            Input::Tick | Input::Heard(_) | Input::Back => Answered::Expected,
+        }
+    }
+
     fn sent(&mut self, bytes: &[u8]) {
-        let State::Sending(question, attempt) = self.state else { return };
+        let State::Sending(question, attempt, then) = self.state else { return };
         let end = self.activity.sent(self.now, bytes.len());
         self.echo.sent(bytes);
         let known = self.schedule.unit(question.unit);
@@ -281,6 +314,7 @@ impl Master {
             question,
             transaction,
             attempt,
+            then,
             asked_at,
             end,
             deadline,

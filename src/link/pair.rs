@@ -5,7 +5,8 @@
 //! Everything is decided from the stamps in the records, never from a clock.
 //!
 //! A question that stays without an answer leaves one owed (`owed.rs`): what came late could pass for the answer to a
-//! later question of the same shape, so that one is suspect and makes no reading.
+//! later question of the same shape, so that one is suspect and makes no reading. An answer to a question of ours that
+//! comes later than any answer is due is suspect as well: nobody knows of which moment it tells.
 
 use super::transaction::{Asked, Outcome, Transaction};
 use crate::base::Stamp;
@@ -15,7 +16,8 @@ use crate::wire::heard;
 mod owed;
 mod times;
 
-use owed::Owed;
+pub(super) use owed::Owed;
+
 use times::Times;
 
 /// Stray bytes between a question heard and its answer beyond which a question that was spoilt on the way may have
@@ -31,10 +33,23 @@ const TARGET_SILENT: u8 = 11;
 pub struct Pairer {
     lines: Vec<Line>,
     unpaired: u64,
+    late: u64,
 }
 
-#[derive(Debug)]
-struct Line {
+/// What an answer was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Answered {
+    /// That to the question before it; or the record was no answer.
+    Expected,
+    /// One that was owed since a question that ended then.
+    Late(Stamp),
+    /// To no question known.
+    Unasked,
+}
+
+/// Pairs questions and answers of one line.
+#[derive(Clone, Debug)]
+pub(super) struct Line {
     index: u16,
     name: String,
     medium: Medium,
@@ -45,7 +60,7 @@ struct Line {
 }
 
 /// A question that waits for its answer.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 struct Waiting {
     unit: u8,
     pdu: Vec<u8>,
@@ -62,15 +77,11 @@ struct Waiting {
 impl Pairer {
     /// For the lines of a capture or a run, by index.
     pub fn new(lines: &[LineInfo]) -> Self {
-        let line = |(index, info): (u16, &LineInfo)| Line {
-            index,
-            name: info.name.clone(),
-            medium: info.medium,
-            times: Times::new(info),
-            waiting: Vec::new(),
-            owed: Owed::default(),
-        };
-        Self { lines: (0..).zip(lines).map(line).collect(), unpaired: 0 }
+        Self {
+            lines: (0..).zip(lines).map(|(index, info)| Line::new(index, info)).collect(),
+            unpaired: 0,
+            late: 0,
+        }
     }
 
     /// Takes the next record; records of a line come in the order of its bytes.
@@ -88,12 +99,13 @@ impl Pairer {
         let Some(line) = record.line().and_then(|index| self.lines.get_mut(usize::from(index))) else {
             return;
         };
-        line.pass(record.at(), out);
-        match record {
-            Record::Frame(frame) if frame.role == Role::Request => line.asked(frame, out),
-            Record::Frame(frame) => self.unpaired += u64::from(!line.answered(frame, out)),
-            Record::Stray(stray) => line.stray(stray),
-            Record::Mark(_) => {}
+        match line.take(record, out) {
+            Answered::Expected => {}
+            Answered::Late(_) => {
+                self.late += 1;
+                self.unpaired += 1;
+            }
+            Answered::Unasked => self.unpaired += 1,
         }
     }
 
@@ -111,9 +123,51 @@ impl Pairer {
     pub fn unpaired(&self) -> u64 {
         self.unpaired
     }
+
+    /// Those of them that were still owed to an earlier question.
+    pub fn late(&self) -> u64 {
+        self.late
+    }
 }
 
 impl Line {
+    /// Nothing asked yet.
+    pub(super) fn new(index: u16, info: &LineInfo) -> Self {
+        Self {
+            index,
+            name: info.name.clone(),
+            medium: info.medium,
+            times: Times::new(info),
+            waiting: Vec::new(),
+            owed: Owed::default(),
+        }
+    }
+
+    /// Takes the next record of this line; says what an answer was.
+    pub(super) fn take(&mut self, record: &Record, out: &mut Vec<Transaction>) -> Answered {
+        self.pass(record.at(), out);
+        match record {
+            Record::Frame(frame) if frame.role == Role::Request => self.asked(frame, out),
+            Record::Frame(frame) => return self.answered(frame, out),
+            Record::Stray(stray) => self.stray(stray),
+            Record::Mark(_) => {}
+        }
+        Answered::Expected
+    }
+
+    /// What would be owed if the next question were asked now: nothing on TCP, where the number tells.
+    pub(super) fn owed_at(&self, now: Stamp) -> Owed {
+        let mut owed = self.owed.clone();
+        if self.medium == Medium::Tcp {
+            return Owed::default();
+        }
+        for waiting in self.waiting.iter().filter(|waiting| !waiting.spoilt_whole()) {
+            owed.owe(waiting.unit, &waiting.pdu, waiting.end);
+        }
+        owed.pass(now, &self.times);
+        owed
+    }
+
     /// Time has come to `now` on this line.
     fn pass(&mut self, now: Stamp, out: &mut Vec<Transaction>) {
         if self.medium == Medium::Tcp {
@@ -156,22 +210,26 @@ impl Line {
         }
     }
 
-    /// Whether the answer pairs with a question.
-    fn answered(&mut self, frame: &Frame, out: &mut Vec<Transaction>) -> bool {
+    fn answered(&mut self, frame: &Frame, out: &mut Vec<Transaction>) -> Answered {
         let (unit, pdu) = (frame.unit(), frame.pdu());
         let end = self.times.end(frame.at, frame.bytes.len());
         let place = self.waiting.iter().position(|waiting| waiting.takes(frame, &self.times));
         let Some(place) = place else {
-            if let Some(asked) = self.owed.came(unit, pdu) {
+            let owed = self.owed.came(unit, pdu);
+            if let Some(asked) = owed {
                 self.times.learn(frame.at - asked);
             }
             self.owed.heard(frame.at, end);
-            return false;
+            return owed.map_or(Answered::Unasked, Answered::Late);
         };
         let waiting = self.waiting.remove(place);
         let took = self.times.took(waiting.at, waiting.end, frame.at);
+        let in_time = self.times.in_time();
         self.times.learn(took);
-        let suspect = self.owed.answered(unit, &waiting.pdu, waiting.end, pdu);
+        let ours = waiting.direction == Direction::Out;
+        let usual = self.times.is_usual(took);
+        let owed = self.owed.answered((unit, &waiting.pdu), waiting.end, pdu, (ours, usual));
+        let suspect = owed || (ours && took > in_time);
         if !suspect {
             self.times.learn_usual(took);
         }
@@ -189,7 +247,7 @@ impl Line {
         let mut transaction = waiting.settle(self.index, outcome);
         (transaction.suspect, transaction.latency) = (suspect, latency);
         out.push(transaction);
-        true
+        Answered::Expected
     }
 
     fn stray(&mut self, stray: &Stray) {
@@ -211,7 +269,7 @@ impl Line {
         }
     }
 
-    fn lost(&mut self, out: &mut Vec<Transaction>) {
+    pub(super) fn lost(&mut self, out: &mut Vec<Transaction>) {
         self.give_up(out, |_| true);
         if self.medium == Medium::Tcp {
             // the next connection cannot carry what this one owed

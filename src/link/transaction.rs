@@ -57,7 +57,8 @@ pub struct Transaction {
     /// End of the request to first byte of the answer; `None` without an answer or with the baud unknown on a serial line.
     pub latency: Option<Span>,
     /// A request before it stayed without an answer, and that answer, come late, would look like this one: same unit,
-    /// function and count, another address. A suspect answer makes no reading. `pair/owed.rs` says what lifts it.
+    /// function and count. Or it came later than any answer is due. A suspect answer makes no reading. `pair/owed.rs` says
+    /// what lifts it.
     pub suspect: bool,
 }
 

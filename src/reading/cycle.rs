@@ -87,12 +87,16 @@ impl CycleReader {
         self.partial += usize::from(asked.iter().any(|(_, _, result)| result.is_err()));
         let mut values: BTreeMap<PointKey, Value> = BTreeMap::new();
         for point in self.profile.points.iter().chain(&self.profile.settings) {
-            let mut found = self.values_of(point, &asked).into_iter();
+            // Another master may read overlapping ranges, and ours parts of one to tell answers apart: every answer that
+            // holds the point counts, and a point that one of them gave is not absent.
+            let (good, bad): (Vec<Value>, Vec<Value>) =
+                self.values_of(point, &asked).into_iter().partition(Result::is_ok);
+            let mut found = good.into_iter().chain(bad.into_iter().take(1));
             if let Some(first) = found.next() {
                 values.insert(point.key.clone(), first);
+                let key = || point.key.clone();
+                found.flatten().for_each(|sample| note(&mut self.series, key(), Ok(sample)));
             }
-            // Another master may read overlapping ranges: every answer that holds the point counts.
-            found.for_each(|value| note(&mut self.series, point.key.clone(), value));
         }
         // A sum may have a difference among its parts.
         self.add_differences(&asked, &mut values);

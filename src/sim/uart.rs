@@ -11,7 +11,7 @@ use crate::profile::{Parity, SerialSettings};
 use crate::record::{Chunk, Direction, WireError};
 
 /// What stands on a pair, as the spans in which it is low.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Pair {
     low: Vec<(Stamp, Stamp)>,
 }
@@ -94,22 +94,37 @@ impl Pair {
 
     /// What a receiver that is set like this gets.
     pub fn hear(&self, settings: SerialSettings) -> Vec<Received> {
+        let always = Stamp::from_nanos(i64::MIN)..Stamp::from_nanos(i64::MAX);
+        self.hear_between(settings, always, &mut || false).0
+    }
+
+    /// What a receiver gets of characters that begin within a span and end by its end, and when it is ready for the next
+    /// one. Of every bit it samples, `wrong` says whether noise turns it.
+    pub fn hear_between(
+        &self,
+        settings: SerialSettings,
+        span: std::ops::Range<Stamp>,
+        wrong: &mut impl FnMut() -> bool,
+    ) -> (Vec<Received>, Stamp) {
         let mut received = Vec::new();
-        let mut ready = Stamp::from_nanos(i64::MIN);
+        let mut ready = span.start;
         while let Some(&(edge, _)) = self.low.get(self.low.partition_point(|(start, _)| *start < ready)) {
-            let sample = |bit: i64| !self.is_low(edge + bits(settings, 2 * bit + 1));
+            let parity = settings.parity != Parity::None;
+            let stop_bit = if parity { 10 } else { 9 };
+            let at = edge + bits(settings, 2 * stop_bit + 1);
+            if at > span.end {
+                break;
+            }
+            let mut sample = |bit: i64| self.is_low(edge + bits(settings, 2 * bit + 1)) == wrong();
             if sample(0) {
                 // too short for a start bit
                 ready = edge + bits(settings, 1);
                 continue;
             }
             let byte = (0..8).fold(0, |byte, bit| byte | u8::from(sample(bit + 1)) << bit);
-            let parity = parity_bit(settings, byte);
-            let heard = parity.map(|_| sample(9));
-            let stop_bit = if parity.is_some() { 10 } else { 9 };
-            let at = edge + bits(settings, 2 * stop_bit + 1);
+            let heard = parity.then(|| sample(9));
             let error = if sample(stop_bit) {
-                (parity != heard).then_some(WireError::Parity)
+                (parity_bit(settings, byte) != heard).then_some(WireError::Parity)
             } else if byte == 0 && heard != Some(true) {
                 Some(WireError::Break)
             } else {
@@ -119,7 +134,13 @@ impl Pair {
             // The next start bit is an edge, so a pair that stays low brings nothing more.
             ready = at;
         }
-        received
+        (received, ready)
+    }
+
+    /// Lets go what ended before this.
+    pub fn forget(&mut self, before: Stamp) {
+        let gone = self.low.partition_point(|(_, end)| *end < before);
+        self.low.drain(..gone);
     }
 }
 

@@ -118,6 +118,11 @@ pub fn fits(request: &[u8], response: &[u8]) -> bool {
     }
 }
 
+/// Whether the plain answer to one question could pass for that to the other: same function, same length.
+pub fn alike(one: &[u8], other: &[u8]) -> bool {
+    one.first() == other.first() && answer_length(one) == answer_length(other)
+}
+
 /// Whether this is an exception answer.
 pub fn is_exception(pdu: &[u8]) -> bool {
     matches!(*pdu, [function, _] if function >= 0x80)

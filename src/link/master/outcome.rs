@@ -1,6 +1,6 @@
 //! What came of a question: answers, damage, late and foreign frames, and what follows from each.
 
-use super::{COURTESY, Cause, LISTEN_AGAIN, Master, Output, Pending, State, wire};
+use super::{COURTESY, Cause, LISTEN_AGAIN, Master, Output, Pending, Question, State, wire};
 use crate::base::Stamp;
 use crate::record::{Direction, Frame, Medium, Role, Stray, StrayWhy};
 
@@ -25,6 +25,17 @@ impl Master {
         }
     }
 
+    /// An answer that was owed to a question asked before the one that is open: that one still waits for its own.
+    pub(super) fn late(&mut self, frame: &Frame, asked: Stamp) {
+        self.counters.late += 1;
+        if let Some(unit) = self.schedule.unit(frame.unit()) {
+            unit.times.note(frame.at - asked);
+        }
+        if let State::Waiting(pending) = &mut self.state {
+            pending.heard = pending.heard.saturating_sub(frame.bytes.len());
+        }
+    }
+
     pub(super) fn listening(&self) -> bool {
         matches!(self.state, State::Listening { .. })
     }
@@ -43,7 +54,7 @@ impl Master {
                 if let Some(cause) = draining {
                     *self.counter(cause) -= 1;
                 }
-                self.answered(frame);
+                self.answered(frame, pending.then);
             } else {
                 // The question stays open, as it was: its repeat is asked of a unit whose pace is now known.
                 self.counters.late += 1;
@@ -61,7 +72,7 @@ impl Master {
         }
     }
 
-    fn answered(&mut self, frame: &Frame) {
+    fn answered(&mut self, frame: &Frame, then: Option<(Question, u8)>) {
         if wire::heard::is_exception(frame.pdu()) {
             self.counters.exceptions += 1;
         } else {
@@ -70,6 +81,9 @@ impl Master {
         self.lost_in_row = 0;
         self.schedule.answered(frame.unit());
         self.state = State::Rest;
+        if let Some(then) = then.filter(|_| !self.finishing) {
+            self.once.push_front(then);
+        }
     }
 
     /// The counter of a cause; taken back when the answer came whole behind the trouble, and in time.
@@ -132,9 +146,11 @@ impl Master {
     /// Ask the same question again, or give it up.
     pub(super) fn again(&mut self, after: &Pending, at: Stamp) {
         self.hold = self.hold.max(at);
-        let repeat = after.attempt < self.plan.attempts && !self.finishing;
+        // A separator that failed was an attempt at what it stood before.
+        let (question, attempt) = after.then.unwrap_or((after.question, after.attempt));
+        let repeat = attempt < self.plan.attempts && !self.finishing;
         if repeat && !self.schedule.probes(after.question.unit) {
-            self.once.push_front((after.question, after.attempt + 1));
+            self.once.push_front((question, attempt + 1));
         } else {
             self.schedule.gave_up(after.question.unit, at);
         }
@@ -167,8 +183,9 @@ impl Master {
         match self.state {
             State::Refused => return,
             // What was asked is asked again on the line that comes back.
-            State::Waiting(Pending { question, attempt, .. }) | State::Sending(question, attempt) => {
-                self.once.push_front((question, attempt));
+            State::Waiting(Pending { question, attempt, then, .. })
+            | State::Sending(question, attempt, then) => {
+                self.once.push_front(then.unwrap_or((question, attempt)));
             }
             State::Draining { after, .. } => self.again(&after, self.now),
             State::Down | State::Listening { .. } | State::Rest => {}

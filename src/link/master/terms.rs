@@ -113,8 +113,10 @@ pub enum Why {
 /// What came of all questions so far.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Counters {
-    /// Questions sent, repeats included.
+    /// Questions sent, repeats and separators included.
     pub asked: u64,
+    /// Questions sent only to part later answers from those still owed.
+    pub separators: u64,
     /// Answers in time, exceptions not included.
     pub answered: u64,
     /// Exception answers.

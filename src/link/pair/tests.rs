@@ -5,6 +5,8 @@ use crate::base::Span;
 use crate::record::{Chunk, Framer, WireError};
 use crate::wire::{mbap, rtu};
 
+mod again;
+
 fn serial() -> LineInfo {
     LineInfo { name: "/dev/ttyUSB0".into(), medium: Medium::Serial, baud: Some(9600), tells_errors: true }
 }
@@ -100,7 +102,7 @@ fn a_late_answer_makes_no_reading_under_the_next_question() {
 }
 
 #[test]
-fn asked_again_after_silence_the_same_block_is_not_suspect_and_its_neighbour_is() {
+fn asked_again_after_silence_neither_the_same_block_nor_its_neighbour_is_believed() {
     let chunks = [
         out(0, &ask(100, 2)),
         out(350, &ask(100, 2)),
@@ -108,7 +110,7 @@ fn asked_again_after_silence_the_same_block_is_not_suspect_and_its_neighbour_is(
         out(450, &ask(200, 2)),
         heard(520, &answer(200, 2)),
     ];
-    assert_eq!(told(&chunks), ["100: silence", "100: 100", "200: 200?"]);
+    assert_eq!(told(&chunks), ["100: silence", "100: 100?", "200: 200?"]);
 }
 
 #[test]
@@ -217,7 +219,8 @@ fn an_answer_heard_behind_a_spoilt_question_is_not_given_to_the_one_before() {
     ];
     let words = told(&chunks);
     assert!(words[1].starts_with("100: damaged") || words[1].starts_with("100: silence"), "{words:?}");
-    assert_eq!((words.len(), words[0].as_str(), words[2].as_str()), (3, "100: 100", "100: 100"));
+    // what came at 1060 ms was believed to answer nothing, so one more answer may be under way
+    assert_eq!((words.len(), words[0].as_str(), words[2].as_str()), (3, "100: 100", "100: 100?"));
 }
 
 #[test]

@@ -9,8 +9,11 @@ const SLOW: u32 = 1200;
 /// Slowest answer learnt from; what takes longer is an accident, not a habit. Our figure.
 const SLOWEST: Span = Span::from_millis(10_000);
 
+/// What every answer may take. Our figure: the time-out of a first contact.
+const IN_TIME: Span = Span::from_millis(1000);
+
 /// Character and answer times of one line.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Times {
     /// On the wire; none on TCP.
     character: Span,
@@ -19,12 +22,14 @@ pub(super) struct Times {
     worst: Option<Span>,
     /// The slowest of the answers that are beyond doubt.
     usual: Option<Span>,
+    /// The fastest of those.
+    fastest: Option<Span>,
 }
 
 impl Times {
     pub(super) fn new(line: &LineInfo) -> Self {
         if line.medium == Medium::Tcp {
-            return Self { character: Span::ZERO, known: true, worst: None, usual: None };
+            return Self { character: Span::ZERO, known: true, worst: None, usual: None, fastest: None };
         }
         // ten bits (8N1), as the capture does not tell parity; with eleven a question takes a character less than 1 ms
         // longer at 9600 baud
@@ -34,6 +39,7 @@ impl Times {
             known: line.baud.is_some(),
             worst: None,
             usual: None,
+            fastest: None,
         }
     }
 
@@ -61,6 +67,12 @@ impl Times {
     /// An answer beyond doubt took so long.
     pub(super) fn learn_usual(&mut self, latency: Span) {
         self.usual = self.usual.max(Some(latency.min(SLOWEST)));
+        self.fastest = Some(self.fastest.map_or(latency, |fastest| fastest.min(latency)));
+    }
+
+    /// Whether an answer took what answers beyond doubt have taken.
+    pub(super) fn is_usual(&self, latency: Span) -> bool {
+        matches!((self.fastest, self.usual), (Some(fastest), Some(usual)) if (fastest..=usual).contains(&latency))
     }
 
     /// Silence after which nothing owed will come: three times the worst answer so far, at least ten seconds, since a
@@ -75,6 +87,17 @@ impl Times {
     pub(super) fn pause(&self) -> Span {
         let usual = self.usual.or(self.worst).unwrap_or(Span::from_millis(1000));
         (usual * 3).max(Span::from_millis(100))
+    }
+
+    /// The longest that answers beyond doubt have taken.
+    pub(super) fn service(&self) -> Span {
+        self.usual.unwrap_or(SLOWEST)
+    }
+
+    /// How long after a question of ours an answer still tells of now: a second, or three times the worst so far. The
+    /// master's own time-out is never longer, but for the adapter's latency.
+    pub(super) fn in_time(&self) -> Span {
+        self.worst.map_or(IN_TIME, |worst| (worst * 3).max(IN_TIME))
     }
 
     /// How long a question on TCP waits.

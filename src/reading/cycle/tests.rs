@@ -86,6 +86,20 @@ fn a_suspect_answer_makes_no_reading() {
 }
 
 #[test]
+fn a_refused_part_of_a_block_hides_nothing_of_the_whole() {
+    // what the master asks to part answers: first refused in part, then answered in whole
+    let profile =
+        profile(vec![point(Quantity::ActivePower, Phase::L1, 0), point(Quantity::Voltage, Phase::L1, 1)]);
+    let mut refused = answer(0.0, 0, &[0]);
+    refused.outcome = Outcome::Exception { at: at(0.05), code: 2 };
+    let series = read(profile, &[refused, answer(0.5, 0, &[500, 230])]);
+    for quantity in [Quantity::ActivePower, Quantity::Voltage] {
+        let series = &series.points[&key(quantity, Phase::L1)];
+        assert_eq!((series.samples.len(), series.absent.len()), (1, 0), "{quantity:?}");
+    }
+}
+
+#[test]
 fn one_way_powers_make_a_power_only_from_one_request() {
     let points = vec![
         point(Quantity::ActivePowerImport, Phase::L1, 0),

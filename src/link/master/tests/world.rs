@@ -193,6 +193,12 @@ impl World {
         panic!("the master never waits");
     }
 
+    /// First register and count of what was asked; zeros for identifications.
+    pub(super) fn ranges(&self) -> Vec<(u16, u16)> {
+        let range = |request: Request| (request.address().unwrap_or(0), request.count().unwrap_or(0));
+        self.asked.iter().map(|(_, question)| range(question.request)).collect()
+    }
+
     pub(super) fn asked_at_us(&self) -> Vec<i64> {
         self.asked.iter().map(|(at, _)| (*at - us(0)).nanos() / 1000).collect()
     }
