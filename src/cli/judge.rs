@@ -11,8 +11,9 @@ use crate::check::ct::{self, CtOptions};
 use crate::check::limit::{self, LimitBody, LimitOptions};
 use crate::check::{Finding, Verdict};
 use crate::evidence::Case;
-use crate::pipeline::{CheckRun, Overrides, Replayed, check_runs, replay};
+use crate::pipeline::{CheckRun, Overrides, Replayed, Text, check_runs, replay};
 use crate::record::{CaptureWriter, Mark, MarkKind, Record};
+use crate::report::beside::{Beside, Given, GivenText};
 use crate::report::{CaptureRef, ct_plot, ct_text, document, limit_text, text};
 
 /// The checks that end in a verdict.
@@ -57,11 +58,21 @@ impl Judged {
         }
     }
 
-    /// The document of contracts, section 6.
+    /// The document of contracts, section 6, of a check as it was recorded.
     pub(crate) fn document(&self, site: &str, captures: Option<&[CaptureRef]>) -> String {
+        self.document_beside(site, captures, &Beside::default())
+    }
+
+    /// The same, of a check that was told something beside the captures.
+    pub(crate) fn document_beside(
+        &self,
+        site: &str,
+        captures: Option<&[CaptureRef]>,
+        beside: &Beside,
+    ) -> String {
         match self {
-            Self::Ct(judged) => document("ct", site, &judged.finding, captures),
-            Self::Limit(finding) => document("limit", site, finding, captures),
+            Self::Ct(judged) => document("ct", site, &judged.finding, captures, beside),
+            Self::Limit(finding) => document("limit", site, finding, captures, beside),
         }
     }
 }
@@ -86,6 +97,8 @@ pub(crate) struct Outcome {
     pub(crate) case: Case,
     /// The captures it rests on.
     pub(crate) captures: Vec<CaptureRef>,
+    /// What was typed beside them.
+    pub(crate) beside: Beside,
 }
 
 /// Judges captures. Options typed now go before those recorded; of several runs of the check the last one counts.
@@ -101,8 +114,9 @@ pub(crate) fn judge_captures(
     let runs = check_runs(&replayed.case.marks, replayed.case.span);
     let run = runs.iter().rfind(|run| run.check == check.word()).cloned();
     let case = part_of(&replayed.case, &runs, run.as_ref());
+    let beside = Beside { options: options.to_vec(), given: given(overrides, &replayed.case) };
     let options = merged(options, run.as_ref());
-    Ok(Outcome { judged: judge(check, &case, &options)?, case, captures })
+    Ok(Outcome { judged: judge(check, &case, &options)?, case, captures, beside })
 }
 
 /// Frames to case, telling the person what is doubtful about the files.
@@ -130,15 +144,43 @@ fn part_of(case: &Case, runs: &[CheckRun], run: Option<&CheckRun>) -> Case {
     }
 }
 
-/// Judges one run recorded in captures again; gives the part of the case that it covers as well.
+/// Judges one run recorded in captures again, with options typed beside them; gives the part of the case that it covers as
+/// well.
 pub(crate) fn judge_run(
     check: Check,
     run: &CheckRun,
     runs: &[CheckRun],
     case: &Case,
+    options: &[String],
 ) -> Result<(Judged, Case), Failure> {
     let part = part_of(case, runs, Some(run));
-    Ok((judge(check, &part, &run.options)?, part))
+    Ok((judge(check, &part, &merged(options, Some(run)))?, part))
+}
+
+/// Of the texts given beside captures those that were judged by: a site that stands in counts where the captures hold none.
+pub(crate) fn given(overrides: &Overrides, case: &Case) -> Given {
+    let text = |text: &Text| GivenText { file: text.file.clone(), text: text.text.clone() };
+    let recorded = case.marks.iter().any(|mark| mark.kind == MarkKind::Site && mark.text.is_some());
+    let otherwise = overrides.fallback_site.as_ref().filter(|_| overrides.site.is_none() && !recorded);
+    let named = overrides.site.is_some() || otherwise.is_some();
+    let profiles = overrides.profiles.iter().filter(|_| named && overrides.profile.is_none());
+    Given {
+        site: overrides.site.as_ref().map(text),
+        profiles: profiles.map(|(name, found)| (name.clone(), text(found))).collect(),
+        profile: overrides.profile.as_ref().map(text),
+        otherwise: otherwise.map(text),
+    }
+}
+
+/// The same the other way round.
+pub(crate) fn overrides_of(given: &Given) -> Overrides {
+    let text = |given: &GivenText| Text { file: given.file.clone(), text: given.text.clone() };
+    Overrides {
+        site: given.site.as_ref().map(text),
+        profiles: given.profiles.iter().map(|(name, found)| (name.clone(), text(found))).collect(),
+        profile: given.profile.as_ref().map(text),
+        fallback_site: given.otherwise.as_ref().map(text),
+    }
 }
 
 /// Options typed now, then the recorded ones that were not typed.
@@ -157,7 +199,7 @@ fn merged(typed: &[String], run: Option<&CheckRun>) -> Vec<String> {
 pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
     let site = &outcome.case.site.name;
     if out.json {
-        out.print(&outcome.judged.document(site, Some(&outcome.captures)));
+        out.print(&outcome.judged.document_beside(site, Some(&outcome.captures), &outcome.beside));
     } else {
         let text = match &outcome.judged {
             Judged::Ct(judged) => {
@@ -171,6 +213,9 @@ pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
             }
         };
         out.print(&painted(&text, outcome.judged.verdict(), out));
+        for words in outcome.beside.words() {
+            out.print(&format!("judged with  {words}"));
+        }
         for capture in &outcome.captures {
             out.print(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
         }

@@ -36,7 +36,7 @@ pub(crate) struct LimitArgs {
     /// The meter to judge by [default: the reference meter, else the steering meter]
     #[arg(long, value_name = "NAME")]
     meter: Option<String>,
-    /// The limit, for use without a site file
+    /// One rule, in place of the site file's or without one: 0W, 3.68kW
     #[arg(long, value_name = "POWER", value_parser = watts)]
     export: Option<f64>,
     /// Document of the CT check that this meter passed on this site
@@ -75,9 +75,14 @@ fn options(args: &LimitArgs) -> Result<Vec<String>, Failure> {
     if let Some(path) = &args.ct {
         options.push(ct_option(path)?);
     }
+    // A site made from the options for a live line holds the rule already.
+    let ruled = args.source.from.is_empty() && args.source.profile.is_some() && args.source.site.is_none();
+    options.extend(args.export.filter(|_| !ruled).map(|power| format!("--export {power}W")));
     options.extend(args.signal_loss.then(|| "--signal-loss".to_owned()));
     options.extend(args.window.map(|length| format!("--window {}s", length.seconds())));
-    options.extend(args.abort.map(|power| format!("--abort {power}W")));
+    // Bears on a live window only.
+    let live = args.source.from.is_empty();
+    options.extend(args.abort.filter(|_| live).map(|power| format!("--abort {power}W")));
     Ok(options)
 }
 

@@ -129,7 +129,7 @@ impl Again {
 }
 
 fn again(check: Check, run: &CheckRun, runs: &[CheckRun], replayed: &Replayed) -> Result<Again, Failure> {
-    let (judged, case) = judge_run(check, run, runs, &replayed.case)?;
+    let (judged, case) = judge_run(check, run, runs, &replayed.case, &[])?;
     let text = judged.document(&case.site.name, None);
     let found = run.recorded.as_deref().map(|recorded| differences(recorded, &text));
     let recorded = run.recorded.as_deref().and_then(|text| {

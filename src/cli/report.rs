@@ -213,17 +213,6 @@ fn given(over: &Overrides) -> Given {
     }
 }
 
-/// The same the other way round.
-fn overrides_of(given: &Given) -> Overrides {
-    let text = |given: &GivenText| Text { file: given.file.clone(), text: given.text.clone() };
-    Overrides {
-        site: given.site.as_ref().map(text),
-        profiles: given.profiles.iter().map(|(name, found)| (name.clone(), text(found))).collect(),
-        profile: given.profile.as_ref().map(text),
-        fallback_site: given.otherwise.as_ref().map(text),
-    }
-}
-
 /// Writes a file that must not be there yet.
 fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
     use std::io::Write as _;

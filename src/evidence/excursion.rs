@@ -49,7 +49,8 @@ pub struct Excursion {
     pub shortest_s: f64,
     /// It lasted at most this long, in s.
     pub longest_s: f64,
-    /// The highest export read in it, in W.
+    /// The highest export read of all readings that its averaged export is made of, in W: also those that stood within the
+    /// averaging time before the mean rose above the level. Never below the highest averaged export in it.
     pub peak_export_w: f64,
     /// Energy above the level, in Wh.
     pub energy_wh: f64,
@@ -156,7 +157,11 @@ fn one(
     }
     let left = channel.at.partition_point(|at| *at < start);
     let right = channel.at.partition_point(|at| *at <= end);
-    let readings = channel.active_w.get(left..right).unwrap_or(&[]);
+    // The first mean above is made of all that stood within the averaging time before it, from the reading on whose line
+    // to the next one it begins.
+    let reaches = dip.start - question.averaging_s;
+    let made_of = channel.at.partition_point(|at| *at <= reaches).saturating_sub(1).min(left);
+    let readings = channel.active_w.get(made_of..right).unwrap_or(&[]);
     let lowest = readings.iter().fold(f64::INFINITY, |lowest, value| lowest.min(*value));
     let above = nominal.dips(question.averaging_s, -question.level_w, start - question.averaging_s, end);
     Excursion {

@@ -36,6 +36,8 @@ pub fn site_and_profiles<'a>(
 ) -> Result<(Site, Vec<Profile>, Vec<Faults>), Failure> {
     let marks: Vec<&Mark> = marks.filter(|mark| mark.text.is_some()).collect();
     let recorded = if overrides.site.is_some() { None } else { site_mark(&marks)? };
+    // Files beside a site that only stands in must not change what a capture with its own says.
+    let beside = recorded.is_none();
     let site_text = overrides.site.clone().or(recorded).or_else(|| overrides.fallback_site.clone());
     let Some(site_text) = site_text else {
         return Err(Failure::usage("the capture holds no site file and none is given")
@@ -59,8 +61,9 @@ pub fn site_and_profiles<'a>(
     let mut profiles = Vec::new();
     for meter in &site.meters {
         let given = overrides.profiles.iter().find(|(path, _)| *path == meter.profile).map(|(_, text)| text);
-        let text = overrides.profile.as_ref().or(given).cloned();
-        let Some(text) = text.or_else(|| profile_mark(&marks, &meter.name, &meter.profile)) else {
+        let first = overrides.profile.as_ref().or(given.filter(|_| beside)).cloned();
+        let inside = || profile_mark(&marks, &meter.name, &meter.profile);
+        let Some(text) = first.or_else(inside).or_else(|| given.cloned()) else {
             return Err(Failure::usage(format!(
                 "nothing holds the profile `{}` of meter `{}`",
                 meter.profile, meter.name

@@ -3,6 +3,7 @@
 use serde::Serialize;
 use serde_json::Value;
 
+use super::beside::{Beside, Given};
 use crate::base::Stamp;
 use crate::check::{Finding, Verdict};
 
@@ -41,18 +42,24 @@ struct Document<'a, B> {
     meter: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     captures: Option<&'a [CaptureRef]>,
+    #[serde(skip_serializing_if = "<[String]>::is_empty")]
+    options: &'a [String],
+    #[serde(skip_serializing_if = "Given::is_empty")]
+    given: &'a Given,
     start: Option<Stamp>,
     end: Option<Stamp>,
     #[serde(flatten)]
     body: &'a B,
 }
 
-/// The document as JSON text. `captures` is left out of the copy that goes into a capture.
+/// The document as JSON text. `captures` is left out of the copy that goes into a capture; `beside` is what was judged by
+/// beside them, nothing for a check as it was recorded.
 pub fn document<B: Serialize>(
     check: &str,
     site: &str,
     finding: &Finding<B>,
     captures: Option<&[CaptureRef]>,
+    beside: &Beside,
 ) -> String {
     let document = Document {
         tool: Tool::default(),
@@ -64,6 +71,8 @@ pub fn document<B: Serialize>(
         site,
         meter: &finding.meter,
         captures,
+        options: &beside.options,
+        given: &beside.given,
         start: finding.start,
         end: finding.end,
         body: &finding.body,
@@ -127,7 +136,7 @@ mod tests {
 
     #[test]
     fn common_keys_come_first_and_captures_only_when_given() {
-        let inside = document("ct", "Cider barn", &finding(1.004), None);
+        let inside = document("ct", "Cider barn", &finding(1.004), None, &Beside::default());
         assert!(!inside.contains("captures"));
         let value: Value = serde_json::from_str(&inside).expect("valid JSON");
         assert_eq!(value["tool"]["name"], "wattward");
@@ -139,10 +148,10 @@ mod tests {
     #[test]
     fn documents_that_differ_say_where() {
         let captures = [CaptureRef { file: "a".into(), sha256: "b".into() }];
-        let recorded = document("ct", "Cider barn", &finding(1.004), None);
-        let same = document("ct", "Cider barn", &finding(1.004), Some(&captures));
+        let recorded = document("ct", "Cider barn", &finding(1.004), None, &Beside::default());
+        let same = document("ct", "Cider barn", &finding(1.004), Some(&captures), &Beside::default());
         assert_eq!(differences(&recorded, &same), Vec::<String>::new());
-        let other = document("ct", "Cider barn", &finding(1.005), None);
+        let other = document("ct", "Cider barn", &finding(1.005), None, &Beside::default());
         assert_eq!(differences(&recorded, &other), ["gain: recorded 1.004, replayed 1.005"]);
     }
 }

@@ -1,5 +1,6 @@
 //! Floor 8: documents and text for people.
 
+pub mod beside;
 pub mod cautions;
 pub mod columns;
 pub mod ct_plot;
@@ -13,4 +14,5 @@ pub mod plot;
 pub mod table;
 pub mod text;
 
+pub use beside::Beside;
 pub use document::{CaptureRef, Tool, differences, document};

@@ -15,7 +15,7 @@ pub struct ExcursionEntry {
     pub shortest_s: f64,
     /// It lasted at most this long, in s.
     pub longest_s: f64,
-    /// Highest export read in it, in W.
+    /// Highest export of the readings that its averaged export is made of, in W.
     pub peak_export_w: f64,
     /// Energy above the limit in it, in Wh.
     pub energy_wh: f64,

@@ -17,6 +17,7 @@ use crate::profile::MeterRole;
 
 /// Judges whether the export limit of the case's site held in its window.
 pub fn judge(case: &Case, options: &LimitOptions) -> Finding<LimitBody> {
+    let case = &*options.applied(case);
     let Some(meter) = choose(case, options.meter.as_deref()) else {
         let asked = options.meter.as_deref().map_or_else(
             || "no meter with the role `reference` or `steering` was heard".to_owned(),

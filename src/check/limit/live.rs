@@ -58,6 +58,7 @@ pub fn live_view(
     (start, end): (Stamp, Stamp),
     now: Stamp,
 ) -> Option<LiveView> {
+    let case = &*options.applied(case);
     let meter = choose(case, options.meter.as_deref())?;
     let limit = case.site.limit.as_ref().filter(|limit| !limit.rules.is_empty())?;
     let window = Window { start, end: now.min(end).max(start) };

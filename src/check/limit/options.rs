@@ -1,8 +1,13 @@
 //! What a limit check is told beside the case: which meter, which window, an earlier `ct` to rely on.
 
+use std::borrow::Cow;
+
 use serde::Deserialize;
 
 use crate::base::{Span, Stamp};
+use crate::evidence::Case;
+use crate::evidence::switching::watts;
+use crate::profile::{Limit, Per, Rule, RuleLimit, Site};
 
 /// Options of the check.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -15,6 +20,8 @@ pub struct LimitOptions {
     pub window: Option<(Stamp, Stamp)>,
     /// How long the window shall be, in s, in place of the site file's `window_s`.
     pub window_s: Option<f64>,
+    /// One rule in place of the site file's: this export in W, over a second, for 5 s at most (contract 4's usual values).
+    pub export_w: Option<f64>,
     /// Export at which a live window is ended, in W; bears on nothing else.
     pub abort_w: Option<f64>,
     /// The steering signal was to be taken away in this run: then a pass needs that it was, and that it ended well.
@@ -66,11 +73,37 @@ impl LimitOptions {
                 "--ct" => options.ct_document = Some(CtDocument::parse(value)?),
                 "--signal-loss" => options.signal_loss = true,
                 "--window" => options.window_s = Some(Span::parse(value)?.seconds()),
-                "--abort" => options.abort_w = value.trim_end_matches('W').trim().parse().ok(),
+                "--export" => options.export_w = watts(value),
+                "--abort" => options.abort_w = watts(value),
                 _ => {}
             }
         }
         Ok(options)
+    }
+
+    /// The limit that is judged: the site file's, or the one rule given in its place.
+    pub fn limit(&self, site: &Site) -> Option<Limit> {
+        let Some(export_w) = self.export_w else { return site.limit.clone() };
+        let rule = Rule {
+            limit: RuleLimit::Watts(export_w),
+            per: Per::Total,
+            averaging_s: 1.0,
+            longest_s: 5.0,
+            tolerance_w: 0.0,
+            share: None,
+        };
+        let usual = || Limit { window_s: 1800.0, challenges: 3, overvoltage_v: None, rules: Vec::new() };
+        Some(Limit { rules: vec![rule], ..site.limit.clone().unwrap_or_else(usual) })
+    }
+
+    /// The case with that limit in it.
+    pub fn applied<'a>(&self, case: &'a Case) -> Cow<'a, Case> {
+        if self.export_w.is_none() {
+            return Cow::Borrowed(case);
+        }
+        let mut case = case.clone();
+        case.site.limit = self.limit(&case.site);
+        Cow::Owned(case)
     }
 }
 

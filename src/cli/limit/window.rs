@@ -33,12 +33,13 @@ pub(crate) fn run_window(
     hands: &mut dyn Hands,
     out: &Out,
 ) -> Result<(Outcome, Exit), Failure> {
-    let site = set_up.site.clone();
+    let judged = LimitOptions::from_lines(options).map_err(Failure::usage)?;
+    let mut site = set_up.site.clone();
+    site.limit = judged.limit(&site);
     let limit = site.limit.clone().filter(|limit| !limit.rules.is_empty()).ok_or_else(|| {
         Failure::usage("there is no limit to check")
             .hint("add [[limit.rule]] to the site file (docs/limits.md), or name it: --export 0W")
     })?;
-    let judged = LimitOptions::from_lines(options).map_err(Failure::usage)?;
     let index = meter_index(&site, judged.meter.as_deref(), [MeterRole::Reference, MeterRole::Steering])?;
     let (meter, profile) = (site.meters[index].clone(), set_up.profiles[index].clone());
     let mut visit = Visit::begin(Check::Limit, options, set_up, args, hands, out)?;

@@ -13,7 +13,7 @@ use crate::pipeline::{CheckRun, Overrides, Replayed, check_runs};
 use crate::record::MarkKind;
 use crate::report::page::doc::Doc;
 use crate::report::page::{Entry, Evidence, LineCount, Sheet};
-use crate::report::{CaptureRef, differences};
+use crate::report::{Beside, CaptureRef, differences};
 use crate::rim::store::sha256_of;
 
 /// A check ready for the page.
@@ -59,11 +59,12 @@ impl Ground {
         let kinds = self.runs.iter().filter(|run| Check::parse(&run.check).is_some()).count();
         if let Some(check) = self.meant().filter(|_| kinds == 0) {
             let judged = judge(check, &self.replayed.case, &[])?;
-            list.push(self.sheet(&judged, self.replayed.case.clone(), None, &self.captures)?);
+            let case = self.replayed.case.clone();
+            list.push(self.sheet(&judged, case, None, &self.captures, &Beside::default())?);
         }
         for run in &self.runs {
             if let Some(check) = Check::parse(&run.check) {
-                list.push(self.checked(check, run, &self.captures)?);
+                list.push(self.checked(check, run, &self.captures, &Beside::default())?);
             }
         }
         Ok(list)
@@ -80,8 +81,14 @@ impl Ground {
     }
 
     /// The check a document is of: the run that gives the same document, else the one that begins at the same time, else
-    /// the last of its kind; captures without a run are judged as a whole, for the meter the document names.
-    pub(super) fn of_document(&self, document: &Value, captures: &[CaptureRef]) -> Result<Checked, Failure> {
+    /// the last of its kind; captures without a run are judged as a whole, for the meter the document names. `beside` is what
+    /// the document says it was told beside the captures.
+    pub(super) fn of_document(
+        &self,
+        document: &Value,
+        captures: &[CaptureRef],
+        beside: &Beside,
+    ) -> Result<Checked, Failure> {
         let doc = Doc(document);
         let word = doc.text("check");
         let Some(check) = Check::parse(word) else {
@@ -92,7 +99,7 @@ impl Ground {
         let text = document.to_string();
         let mut found: Option<(u8, Checked)> = None;
         for run in self.runs.iter().filter(|run| run.check == word) {
-            let checked = self.checked(check, run, captures)?;
+            let checked = self.checked(check, run, captures, beside)?;
             let same = differences(&text, &checked.sheet.document.to_string()).is_empty();
             let rank =
                 if same { 2 } else { u8::from(checked.sheet.doc().text("start") == doc.text("start")) };
@@ -103,14 +110,23 @@ impl Ground {
         if let Some((_, checked)) = found {
             return Ok(checked);
         }
-        let options = [format!("--meter {}", doc.text("meter"))];
+        let mut options = beside.options.clone();
+        if !options.iter().any(|option| option.starts_with("--meter ")) {
+            options.push(format!("--meter {}", doc.text("meter")));
+        }
         let judged = judge(check, &self.replayed.case, &options)?;
-        self.sheet(&judged, self.replayed.case.clone(), None, captures)
+        self.sheet(&judged, self.replayed.case.clone(), None, captures, beside)
     }
 
-    fn checked(&self, check: Check, run: &CheckRun, captures: &[CaptureRef]) -> Result<Checked, Failure> {
-        let (judged, case) = judge_run(check, run, &self.runs, &self.replayed.case)?;
-        self.sheet(&judged, case, Some(run), captures)
+    fn checked(
+        &self,
+        check: Check,
+        run: &CheckRun,
+        captures: &[CaptureRef],
+        beside: &Beside,
+    ) -> Result<Checked, Failure> {
+        let (judged, case) = judge_run(check, run, &self.runs, &self.replayed.case, &beside.options)?;
+        self.sheet(&judged, case, Some(run), captures, beside)
     }
 
     fn sheet(
@@ -119,16 +135,19 @@ impl Ground {
         case: Case,
         run: Option<&CheckRun>,
         captures: &[CaptureRef],
+        beside: &Beside,
     ) -> Result<Checked, Failure> {
         let site = &case.site.name;
-        let recorded = run.and_then(|run| run.recorded.as_deref());
+        // Judged by something else than it was, a run owes its recorded document nothing.
+        let recorded = run.and_then(|run| run.recorded.as_deref()).filter(|_| beside.is_empty());
         let inside = judged.document(site, None);
         let differences = recorded.map(|recorded| differences(recorded, &inside)).unwrap_or_default();
         let recorded = recorded.and_then(|text| {
             let value: Value = serde_json::from_str(text).ok()?;
             Some(Doc(&value).text("verdict").to_owned())
         });
-        let document = serde_json::from_str(&judged.document(site, Some(captures))).map_err(|error| {
+        let document = judged.document_beside(site, Some(captures), beside);
+        let document = serde_json::from_str(&document).map_err(|error| {
             Failure::unreadable(format!("a verdict document can't be read back: {error}"))
         })?;
         let inside = |transaction: &&crate::link::Transaction| {

@@ -6,12 +6,13 @@ use serde_json::Value;
 
 use super::evidence::{Checked, Ground, Place, captures_of, locate};
 use crate::base::Failure;
+use crate::cli::judge::overrides_of;
 use crate::cli::out::Out;
 use crate::cli::source::read_text;
 use crate::pipeline::Overrides;
-use crate::report::differences;
-use crate::report::page::Sheet;
 use crate::report::page::doc::Doc;
+use crate::report::page::{Given, Sheet};
+use crate::report::{Beside, differences};
 
 /// What was found.
 pub(super) struct Gathered {
@@ -163,16 +164,22 @@ fn of_document(
         out.note(&format!("note: {shown}: not all of its captures are at hand; the report will say so"));
         return Ok(Ok(Checked { sheet: Sheet { document, evidence: None } }));
     }
-    let again = Ground::of(&paths, overrides, out)?.of_document(&document, &captures)?;
+    let by_its_own = overrides.site.is_none() && overrides.profile.is_none();
+    let mut beside = Beside::of_document(&document);
+    // What is given now goes before what the document was given.
+    let over = if by_its_own && !beside.given.is_empty() {
+        overrides_of(&beside.given)
+    } else {
+        beside.given = Given::default();
+        overrides.clone()
+    };
+    let again = Ground::of(&paths, &over, out)?.of_document(&document, &captures, &beside)?;
     let found = differences(&document.to_string(), &again.sheet.document.to_string());
     // By another site file or profile other figures are due; the page says which files.
-    let by_its_own = overrides.site.is_none() && overrides.profile.is_none();
     if by_its_own && !found.is_empty() {
         let some: Vec<&str> = found.iter().take(10).map(String::as_str).collect();
-        let hint =
-            "if options were typed beside --from when it was made, judge the capture with them recorded";
         return Ok(Err(format!(
-            "{shown} does not say what its captures give ({} figures; {hint}):\n  {}",
+            "{shown} does not say what its captures give ({} figures):\n  {}",
             found.len(),
             some.join("\n  ")
         )));

@@ -6,17 +6,18 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+use super::Format;
 use super::evidence::{Ground, Place, captures_of, locate};
-use super::{Format, overrides_of};
 use crate::base::{Failure, FailureKind};
 use crate::cli::exit::Exit;
+use crate::cli::judge::overrides_of;
 use crate::cli::out::Out;
 use crate::cli::source::read_text;
-use crate::report::differences;
 use crate::report::page::record::ToolName;
 use crate::report::page::verify::shown_differences;
-use crate::report::page::{Entry, Record, Report, Sheet};
+use crate::report::page::{Entry, Given, Record, Report, Sheet};
 use crate::report::text::wrapped;
+use crate::report::{Beside, differences};
 
 /// Differences listed in full; the rest are counted.
 const SHOWN: usize = 20;
@@ -108,8 +109,13 @@ fn again(
         return Err(Failure::unreadable("its document names no capture"));
     }
     outcome.captures += paths.len();
-    let checked =
-        Ground::of(&paths, &overrides_of(&record.given), out)?.of_document(&entry.document, &captures)?;
+    let mut beside = Beside::of_document(&entry.document);
+    let given = if record.given.is_empty() { beside.given.clone() } else { record.given.clone() };
+    if !record.given.is_empty() {
+        beside.given = Given::default();
+    }
+    let ground = Ground::of(&paths, &overrides_of(&given), out)?;
+    let checked = ground.of_document(&entry.document, &captures, &beside)?;
     let found = differences(&entry.document.to_string(), &checked.sheet.document.to_string());
     outcome.differences.extend(found.into_iter().map(|difference| {
         let difference = difference.replace(": recorded ", ": the report has ");

@@ -1,5 +1,7 @@
 //! Excursions of made-up channels whose true length is known.
 
+use proptest::prelude::*;
+
 use super::{Excursions, Question, excursions};
 use crate::evidence::made::channel;
 
@@ -41,6 +43,57 @@ fn the_true_length_lies_between_shortest_and_longest() {
         assert!(one.longest_s - one.shortest_s <= 2.0 * lag_s + 1.5 + 1e-9, "{one:?}");
         assert_eq!(one.peak_export_w, 1000.0);
         assert!((found.worst_averaged_w.unwrap() - 1000.0).abs() < 1e-6);
+    }
+}
+
+#[test]
+fn the_peak_is_the_highest_reading_that_the_averaged_export_is_made_of() {
+    // One reading of 954 W of export between readings of import; by the time the second's mean has sunk below nothing, the
+    // power is back at 38 W of export. What stood above was a mean of the 954 W.
+    let readings: Vec<(f64, f64)> = (0..=240)
+        .map(|k| 0.25 * f64::from(k))
+        .map(|at| {
+            let power = match at {
+                20.0 => 100.0,
+                20.25 => -954.0,
+                20.5 => -38.0,
+                20.75 => -30.0,
+                _ => 900.0,
+            };
+            (at, power)
+        })
+        .collect();
+    let found = excursions(&channel(&readings, 1.0), &asked(0.0));
+    assert_eq!(found.list.len(), 1, "{found:?}");
+    let one = found.list[0];
+    assert!(one.start > 20.5, "the mean was above only after the reading: {one:?}");
+    assert_eq!(one.peak_export_w, 954.0);
+    assert!(one.peak_export_w >= found.worst_averaged_w.unwrap());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 256, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// A mean of straight lines is never beyond the farthest of their ends.
+    #[test]
+    fn no_averaged_export_is_higher_than_the_peak_of_its_excursion(
+        steps in proptest::collection::vec((0.05_f64..1.2, -2000.0_f64..1500.0), 30..120),
+        averaging_s in prop_oneof![Just(0.0), 0.2_f64..6.0],
+        level_w in 0.0_f64..600.0,
+    ) {
+        let mut at = 0.0;
+        let readings: Vec<(f64, f64)> = steps
+            .into_iter()
+            .map(|(step, power)| {
+                at += step;
+                (at, power)
+            })
+            .collect();
+        let question = Question { to: at, averaging_s, ..asked(level_w) };
+        let found = excursions(&channel(&readings, 5.0), &question);
+        let worst = found.worst_averaged_w.unwrap_or(0.0);
+        let peak = found.list.iter().fold(0.0_f64, |peak, one| peak.max(one.peak_export_w));
+        prop_assert!(worst <= level_w || peak >= worst - 1e-6, "{} {} {:?}", worst, peak, found.list);
     }
 }
 

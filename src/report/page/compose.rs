@@ -5,7 +5,7 @@ use super::doc::Times;
 use super::sheet::{Report, Sheet};
 use super::{ct, front, limit, other, place};
 use crate::base::Zone;
-use crate::report::cautions;
+use crate::report::{Beside, cautions};
 
 /// All blocks of the page.
 pub fn compose(report: &Report) -> Vec<Block> {
@@ -36,6 +36,10 @@ fn check(page: &mut Vec<Block>, report: &Report, index: usize, sheet: &Sheet, zo
         ("Meter".to_owned(), place::meter_in_short(sheet)),
         ("Time".to_owned(), times.span(doc.time("start"), doc.time("end"))),
     ];
+    let beside = Beside::of_document(doc.0).words();
+    if !beside.is_empty() {
+        facts.push(("Told beside the captures".to_owned(), beside.join("; ")));
+    }
     match doc.text("check") {
         "ct" => ct::section(page, sheet, &times, facts),
         "limit" => limit::section(page, sheet, &times, facts),

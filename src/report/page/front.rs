@@ -4,6 +4,7 @@ use super::block::{Block, VerdictBox};
 use super::doc::{Doc, Times};
 use super::sheet::{Report, Sheet};
 use crate::base::{Stamp, Zone};
+use crate::report::Beside;
 
 /// What no check of this program looks at.
 const NEVER_TESTED: [&str; 3] = [
@@ -96,6 +97,10 @@ pub(super) fn verdict_box(report: &Report, index: usize, zone: &Zone) -> Verdict
     match &sheet.evidence {
         None => doubts.push(
             "Taken from a document as it was given: its captures were not at hand, and nothing of it was computed again."
+                .to_owned(),
+        ),
+        Some(_) if !Beside::of_document(doc.0).is_empty() => doubts.push(
+            "Judged with options or files given beside the captures, which its own part names; not as it was recorded."
                 .to_owned(),
         ),
         Some(evidence) => match &evidence.recorded {

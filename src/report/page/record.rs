@@ -6,6 +6,8 @@ use std::fmt::Write as _;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+pub use crate::report::beside::{Given, GivenText};
+
 /// What the record's line begins with in HTML and Markdown; the rest of the line is JSON.
 const BEGIN: &str = "wattward-record ";
 
@@ -51,39 +53,6 @@ pub struct Entry {
     pub recomputed: bool,
     /// The verdict document.
     pub document: Value,
-}
-
-/// Texts given beside the captures, which were judged by in place of those inside.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Given {
-    /// A site file.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub site: Option<GivenText>,
-    /// The profiles it names, by the path it names them with.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub profiles: Vec<(String, GivenText)>,
-    /// One profile for every meter.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub profile: Option<GivenText>,
-    /// A site for captures that hold none.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub otherwise: Option<GivenText>,
-}
-
-/// A file's name and what it held.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct GivenText {
-    /// Its name.
-    pub file: String,
-    /// Its text.
-    pub text: String,
-}
-
-impl Given {
-    /// Whether nothing was given.
-    pub fn is_empty(&self) -> bool {
-        *self == Self::default()
-    }
 }
 
 impl Record {
