@@ -8,7 +8,8 @@
 //!
 //! `check` tells profiles and site files apart by what is in them. With a site file it also reads the profiles the file
 //! names, and what shows only beside them. Every fault comes with its place and its mend. `show` prints the points as they
-//! are on the wire and the requests that read them, with the time these take on the line. Neither touches a line.
+//! are on the wire and the requests that read them, with the time these take on the line; `--sheet FILE` writes them as a
+//! sheet for paper. Neither touches a line, but for `check --line`.
 //!
 //! Exit codes: 0 no fault (warnings may be there), 2 a file is wrong.
 
@@ -16,6 +17,7 @@ mod check;
 mod fit;
 mod import;
 mod line;
+mod new;
 mod show;
 
 use std::path::Path;
@@ -42,6 +44,8 @@ enum ProfileCommand {
     Fit(Box<fit::FitArgs>),
     /// Make a profile from the open register model's own definitions
     Import(Box<import::ImportArgs>),
+    /// Begin a profile: asks a few questions, or takes the answers as options
+    New(new::NewArgs),
     /// Print the points of a profile, and the requests that read them with their time on the line
     Show(show::ShowArgs),
 }
@@ -52,6 +56,7 @@ pub(crate) fn run(args: &ProfileArgs, out: &Out) -> Result<Exit, Failure> {
         ProfileCommand::Check(args) => check::run(args, out),
         ProfileCommand::Fit(args) => fit::run(args, out),
         ProfileCommand::Import(args) => import::run(args, out),
+        ProfileCommand::New(args) => new::run(args, out),
         ProfileCommand::Show(args) => show::run(args, out),
     }
 }

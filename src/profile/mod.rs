@@ -8,6 +8,7 @@ pub mod plan;
 pub mod point;
 pub mod schema;
 pub mod site;
+pub mod skeleton;
 pub mod suggest;
 
 pub use meter::{Parity, Profile, ReadRules, SerialSettings};

@@ -1,5 +1,7 @@
 //! `profile show`: points as they are on the wire, and the requests that read them.
 
+mod sheet;
+
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -11,11 +13,11 @@ use super::super::files::{profile_file, site_files};
 use super::super::out::Out;
 use super::super::render::{self, wrapped};
 use super::super::source::read_text;
-use super::{number, tool};
+use super::{number, tool, write_new};
 use crate::base::{Failure, Faults, Phase, PointKey, Quantity, Span};
 use crate::profile::{
-    FileKind, LineCost, Order, Parity, Plan, Point, Positive, PowerFactorSign, Profile, Registers,
-    SerialSettings, SiteRatio, Source, file_kind, narrow, plan, plan_settings,
+    FileKind, LineCost, Order, Plan, Point, Positive, PowerFactorSign, Profile, Registers, SerialSettings,
+    SiteRatio, Source, file_kind, narrow, plan, plan_settings,
 };
 
 /// What a meter is taken to need before it answers, until a live line has shown it (ours; common meters take 5 to 100 ms).
@@ -38,6 +40,9 @@ pub(super) struct ShowArgs {
     /// A profile, or a site file for all its meters
     #[arg(value_name = "FILE")]
     file: PathBuf,
+    /// Write a sheet for paper (HTML), with room for what the meter's display shows; it must not exist
+    #[arg(long, value_name = "FILE")]
+    sheet: Option<PathBuf>,
 }
 
 /// Runs the command.
@@ -46,6 +51,10 @@ pub(super) fn run(args: &ShowArgs, out: &Out) -> Result<Exit, Failure> {
     let (shown, warnings) = read(path)?;
     for bag in warnings.iter().filter(|bag| !bag.list.is_empty()) {
         out.note(&format!("{}\n", render::faults(bag, out)));
+    }
+    if let Some(path) = &args.sheet {
+        write_new(path, &sheet::sheet(&shown))?;
+        out.note(&format!("{} written: print it from a browser", path.display()));
     }
     if out.json {
         let meters: Vec<Value> = shown.iter().map(as_json).collect();
@@ -90,32 +99,27 @@ impl Shown {
         (cycle, plan_settings(&self.profile, self.settings, TURNAROUND))
     }
 
+    /// How it is read, in words.
+    fn facts(&self) -> [String; 3] {
+        let line = if self.network { "Modbus TCP".to_owned() } else { self.settings.to_string() };
+        let read = self.profile.read;
+        let spans = if read.span_unlisted { "" } else { ", none over addresses without a point" };
+        let assumed = if self.profile.update_stated { "" } else { " (assumed)" };
+        [
+            format!("{line}, unit {}", self.unit),
+            format!("requests of {} registers at most{spans}", read.max_registers),
+            format!("values renewed every {}{assumed}", read.update),
+        ]
+    }
+
     fn cost(&self) -> LineCost {
         LineCost { settings: self.settings, turnaround: TURNAROUND, pause: self.profile.read.pause }
     }
 }
 
-/// `9600 8N1`.
-fn settings_words(settings: SerialSettings) -> String {
-    let parity = match settings.parity {
-        Parity::None => 'N',
-        Parity::Even => 'E',
-        Parity::Odd => 'O',
-    };
-    format!("{} 8{parity}{}", settings.baud, settings.stop_bits)
-}
-
 fn as_text(shown: &Shown, width: usize) -> String {
     let narrowed = narrow(&shown.profile, shown.lines);
-    let line = if shown.network { "Modbus TCP".to_owned() } else { settings_words(shown.settings) };
-    let read = shown.profile.read;
-    let spans = if read.span_unlisted { "" } else { ", none over addresses without a point" };
-    let assumed = if shown.profile.update_stated { "" } else { " (assumed)" };
-    let facts = format!(
-        "{line}, unit {}; requests of {} registers at most{spans}; values renewed every {}{assumed}",
-        shown.unit, read.max_registers, read.update
-    );
-    let mut text = format!("{}\n{}\n", shown.title, wrapped(&facts, width, 0));
+    let mut text = format!("{}\n{}\n", shown.title, wrapped(&shown.facts().join("; "), width, 0));
     let rows: Vec<[String; 7]> = narrowed.points.iter().chain(&narrowed.settings).map(row).collect();
     text.push('\n');
     text.push_str(&table(&["point", "table", "address", "", "type", "unit", "sign and more"], &rows, width));

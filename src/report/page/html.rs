@@ -12,15 +12,20 @@ use crate::report::grid::{Side, Table};
 /// How it looks, on a screen and on A4 and Letter.
 const STYLE: &str = include_str!("page.css");
 
-/// The whole file.
+/// The whole file of a report, with its record for machines at the end.
 pub fn html(report: &Report) -> String {
-    let blocks = compose(report);
+    let record = format!("<template id=\"record\">\n{}\n</template>\n", report.record.line());
+    file(&compose(report), &record)
+}
+
+/// Any blocks as a file to be printed; `after` is HTML behind the visible part.
+pub fn file(blocks: &[Block], after: &str) -> String {
     let title = blocks.iter().find_map(|block| match block {
         Block::Heading(1, words) => Some(escaped(words)),
         _ => None,
     });
     let mut page = Page::default();
-    for block in &blocks {
+    for block in blocks {
         page.block(block);
     }
     page.close();
@@ -29,10 +34,9 @@ pub fn html(report: &Report) -> String {
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
          <title>{}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n<main>\n{}</main>\n\
-         <template id=\"record\">\n{}\n</template>\n</body>\n</html>\n",
+         {after}</body>\n</html>\n",
         title.unwrap_or_default(),
         page.text,
-        report.record.line()
     )
 }
 
