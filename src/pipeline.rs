@@ -9,6 +9,7 @@ use crate::profile::{Profile, Site};
 use crate::reading::{CycleReader, Ratios};
 use crate::record::{LineInfo, Mark, MarkKind, Record};
 
+pub mod long;
 pub mod runs;
 pub mod texts;
 

@@ -3,6 +3,7 @@
 pub mod ct;
 pub mod ct_steps;
 pub mod limit;
+pub mod review;
 pub mod verdict;
 
 pub use verdict::{Finding, Verdict};

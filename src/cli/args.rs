@@ -64,6 +64,8 @@ pub(crate) enum Command {
     Replay(super::replay::ReplayArgs),
     /// The document for the file, from captures and verdict documents; --verify checks one
     Report(super::report::ReportArgs),
+    /// Weeks of log: what happened, when, how much, and why
+    Review(super::review::ReviewArgs),
     /// Write what captures hold as a table: CSV for spreadsheets, Parquet for engines
     Convert(super::convert::ConvertArgs),
     /// Look at profile and site files: what is wrong with them, what they read

@@ -22,6 +22,7 @@ mod remarks;
 mod render;
 mod replay;
 mod report;
+mod review;
 mod simulate;
 mod source;
 mod tally;
@@ -72,6 +73,7 @@ fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
         Command::Limit(args) => limit::run(&args, out),
         Command::Replay(args) => replay::run(&args, out),
         Command::Report(args) => report::run(&args, out),
+        Command::Review(args) => review::run(&args, out),
         Command::Convert(args) => convert::run(&args, out),
         Command::Profile(args) => profile::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),

@@ -211,7 +211,7 @@ pub(crate) fn load(paths: &[PathBuf], overrides: &Overrides) -> Result<Loaded, F
 }
 
 /// Where servers are looked for in network captures of other programs: Modbus' own port and those of the site's meters.
-fn ports(overrides: &Overrides) -> Vec<u16> {
+pub(crate) fn ports(overrides: &Overrides) -> Vec<u16> {
     let mut ports = vec![502];
     let texts = overrides.site.iter().chain(&overrides.fallback_site);
     for (site, _) in texts.filter_map(|text| crate::profile::parse_site(&text.file, &text.text).ok()) {

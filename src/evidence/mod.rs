@@ -11,6 +11,7 @@ pub mod energy;
 pub mod excursion;
 pub mod hands_free;
 pub mod load_step;
+pub mod long;
 #[cfg(test)]
 pub(crate) mod made;
 pub mod mean;

@@ -13,7 +13,7 @@ use crate::reading::{Sample, Series};
 
 /// Reactive power as a share of active power where nobody reads it and external CTs make it count: a power factor of 0.95
 /// (ours).
-const UNREAD_REACTIVE: f64 = 0.33;
+pub(super) const UNREAD_REACTIVE: f64 = 0.33;
 
 /// Above this share of the CTs' primary current nothing is judged (contract 4; the extended range of IEC 61869-2).
 const OVERRANGE: f64 = 1.2;

@@ -2,7 +2,8 @@
 
 use super::case::Case;
 use crate::base::{PointKey, Span, Stamp};
-use crate::profile::Plant;
+use crate::profile::{Plant, Point};
+use crate::reading::Sample;
 use crate::record::MarkKind;
 
 /// A state of charge counts as full from here, as a fraction (ours).
@@ -49,25 +50,27 @@ pub fn is_state_of_charge(key: &PointKey) -> bool {
 fn full_by_charge(case: &Case, at: Stamp) -> bool {
     case.meters.iter().any(|meter| {
         meter.series.points.iter().filter(|(key, _)| is_state_of_charge(key)).any(|(key, series)| {
-            let Some(sample) = series
-                .samples
-                .partition_point(|sample| sample.at <= at)
-                .checked_sub(1)
-                .and_then(|index| series.samples.get(index))
-                .filter(|sample| at - sample.at <= FRESH)
-            else {
-                return false;
-            };
-            // Points of no quantity stay as they are. Without a unit 1 may be 1 % as well as full: it counts as nothing.
-            let fraction = match meter.profile.point(key).map(|point| point.unit_word.as_str()) {
-                Some("%") => sample.value / 100.0,
-                Some("1") => sample.value,
-                _ if series.samples.iter().any(|sample| sample.value > 1.5) => sample.value / 100.0,
-                _ => return false,
-            };
-            (FULL..=1.01).contains(&fraction)
+            let known = series.samples.partition_point(|sample| sample.at <= at).checked_sub(1);
+            let sample = known.and_then(|index| series.samples.get(index));
+            let point = meter.profile.point(key);
+            sample.zip(point).is_some_and(|(sample, point)| full_by_point(point, sample, at, &series.samples))
         })
     })
+}
+
+/// Whether a state of charge says full at an instant not long after it was read. `others` are values of the same point.
+pub fn full_by_point(point: &Point, sample: &Sample, at: Stamp, others: &[Sample]) -> bool {
+    if at - sample.at > FRESH {
+        return false;
+    }
+    // Points of no quantity stay as they are. Without a unit 1 may be 1 % as well as full: it counts as nothing.
+    let fraction = match point.unit_word.as_str() {
+        "%" => sample.value / 100.0,
+        "1" => sample.value,
+        _ if others.iter().any(|sample| sample.value > 1.5) => sample.value / 100.0,
+        _ => return false,
+    };
+    (FULL..=1.01).contains(&fraction)
 }
 
 #[cfg(test)]
@@ -75,7 +78,7 @@ mod tests {
     use super::*;
     use crate::evidence::{Binding, MeterCase};
     use crate::profile::{parse_profile, parse_site};
-    use crate::reading::{MeterSeries, Sample, Series};
+    use crate::reading::{MeterSeries, Series};
 
     /// Could the battery absorb, when a point of this unit shows this charge?
     fn absorbs(unit: &str, charge: f64) -> bool {

@@ -84,6 +84,15 @@ impl Pairer {
         }
     }
 
+    /// One more line, numbered after the others.
+    pub fn add(&mut self, info: &LineInfo) {
+        let mut more = Self::new(std::slice::from_ref(info)).lines;
+        for line in &mut more {
+            line.index = self.lines.len() as u16;
+        }
+        self.lines.append(&mut more);
+    }
+
     /// Takes the next record; records of a line come in the order of its bytes.
     pub fn push(&mut self, record: &Record, out: &mut Vec<Transaction>) {
         if let Record::Mark(mark) = record {

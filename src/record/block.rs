@@ -176,6 +176,8 @@ impl fmt::Display for Cut {
 pub struct Blocks<'a> {
     bytes: &'a [u8],
     offset: usize,
+    /// Where `bytes` begin in the file.
+    base: u64,
     big_endian: bool,
     cut: Option<Cut>,
 }
@@ -183,7 +185,12 @@ pub struct Blocks<'a> {
 impl<'a> Blocks<'a> {
     /// Over the bytes of a file.
     pub fn new(bytes: &'a [u8]) -> Self {
-        Self { bytes, offset: 0, big_endian: false, cut: None }
+        Self::resumed(bytes, 0, false)
+    }
+
+    /// Over the bytes of a file from `base` on, in the byte order of the section that was left.
+    pub(super) fn resumed(bytes: &'a [u8], base: u64, big_endian: bool) -> Self {
+        Self { bytes, offset: 0, base, big_endian, cut: None }
     }
 
     /// Where and why reading stopped before the end of the file.
@@ -206,7 +213,7 @@ impl<'a> Blocks<'a> {
                 other if other.swap_bytes() == MAGIC => true,
                 _ => return Err("a section without its byte-order mark".to_owned()),
             };
-        } else if self.offset == 0 {
+        } else if self.base == 0 && self.offset == 0 {
             return Err("no section header".to_owned());
         }
         let number =
@@ -225,7 +232,7 @@ impl<'a> Blocks<'a> {
             return Err("the two lengths of a block differ".to_owned());
         }
         let block = Block {
-            offset: self.offset as u64,
+            offset: self.base + self.offset as u64,
             kind,
             body: &rest[8..length - 4],
             big_endian: self.big_endian,
@@ -248,7 +255,7 @@ impl<'a> Iterator for Blocks<'a> {
         match self.read() {
             Ok(block) => Some(block),
             Err(why) => {
-                self.cut = Some(Cut { offset: self.offset as u64, why });
+                self.cut = Some(Cut { offset: self.base + self.offset as u64, why });
                 None
             }
         }

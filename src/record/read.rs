@@ -9,6 +9,9 @@ use super::write::{COMMENT, LINK_IP, LINK_SERIAL};
 use crate::base::{Failure, Stamp};
 
 mod journal;
+mod stream;
+
+pub use stream::CaptureStream;
 
 /// The port of Modbus TCP (registered with IANA).
 pub const PORT: u16 = 502;

@@ -5,6 +5,7 @@ use serde_json::Value;
 
 use super::beside::{Beside, Given};
 use crate::base::Stamp;
+use crate::check::review::{Review, ReviewBody};
 use crate::check::{Finding, Verdict};
 
 /// A capture a document rests on.
@@ -78,6 +79,48 @@ pub fn document<B: Serialize>(
         body: &finding.body,
     };
     // Serialising plain structs to a string fails only for maps with keys that are no strings; a document has none.
+    serde_json::to_string_pretty(&document).unwrap_or_default()
+}
+
+#[derive(Serialize)]
+struct ReviewDocument<'a> {
+    tool: Tool,
+    check: &'a str,
+    headline: &'a str,
+    reasons: &'a [String],
+    next: &'a [String],
+    site: &'a str,
+    meter: &'a str,
+    captures: &'a [CaptureRef],
+    start: Stamp,
+    end: Stamp,
+    #[serde(flatten)]
+    body: &'a ReviewBody,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    against: Option<&'a Value>,
+}
+
+/// The document of a review: the common keys without a verdict.
+pub fn review_document(
+    site: &str,
+    review: &Review,
+    captures: &[CaptureRef],
+    against: Option<&Value>,
+) -> String {
+    let document = ReviewDocument {
+        tool: Tool::default(),
+        check: "review",
+        headline: &review.headline,
+        reasons: &review.reasons,
+        next: &review.next,
+        site,
+        meter: &review.meter,
+        captures,
+        start: review.start,
+        end: review.end,
+        body: &review.body,
+        against,
+    };
     serde_json::to_string_pretty(&document).unwrap_or_default()
 }
 

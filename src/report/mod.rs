@@ -11,8 +11,9 @@ pub mod grid;
 pub mod limit_text;
 pub mod page;
 pub mod plot;
+pub mod review_text;
 pub mod table;
 pub mod text;
 
 pub use beside::Beside;
-pub use document::{CaptureRef, Tool, differences, document};
+pub use document::{CaptureRef, Tool, differences, document, review_document};

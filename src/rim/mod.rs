@@ -3,6 +3,7 @@
 pub mod alarm;
 pub mod clock;
 pub mod drive;
+pub mod log_files;
 pub mod parquet;
 pub(crate) mod person;
 pub mod ports;

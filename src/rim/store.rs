@@ -189,6 +189,11 @@ pub fn sha256(bytes: &[u8]) -> String {
     format!("{:x}", Sha256::digest(bytes))
 }
 
+/// A hash that was made piece by piece, lower-case hexadecimal.
+pub(super) fn hex(hash: Sha256) -> String {
+    format!("{:x}", hash.finalize())
+}
+
 fn full(path: &Path, error: &std::io::Error) -> Failure {
     let failure = Failure::nothing(format!("{} cannot be written on: {error}", path.display()));
     if error.kind() == std::io::ErrorKind::StorageFull {

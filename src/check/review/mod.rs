@@ -1,0 +1,67 @@
+//! `review`: weeks of log to what happened, when, how much, and why. No verdict.
+
+mod body;
+mod causes;
+mod direction;
+mod figures;
+mod words;
+
+pub use body::{Cause, CtDoubt, Evidence, LineBody, ReviewBody};
+
+use crate::base::Stamp;
+use crate::evidence::long::Long;
+
+/// A review before it is written down.
+#[derive(Clone, Debug)]
+pub struct Review {
+    /// One sentence a person can act on.
+    pub headline: String,
+    /// The facts behind it.
+    pub reasons: Vec<String>,
+    /// What to do next.
+    pub next: Vec<String>,
+    /// The meter looked at.
+    pub meter: String,
+    /// First instant of the evidence.
+    pub start: Stamp,
+    /// Last instant.
+    pub end: Stamp,
+    /// The rest.
+    pub body: ReviewBody,
+}
+
+/// From the whole log; nothing where no meter was read. `span` is its first and last reading, `line` the counts of the line
+/// where frames were at hand.
+pub fn review(long: &Long, span: (Stamp, Stamp), line: Option<LineBody>) -> Option<Review> {
+    long.ticks?;
+    let over = causes::Exceedance::of(long);
+    let energy = figures::energy(long);
+    let ct_doubts = direction::doubts(long);
+    let voltage = figures::voltage(long);
+    let volts = figures::voltage_rise(long, &voltage);
+    let causes = causes::causes(long, &over, &energy, &ct_doubts, volts);
+    let body = ReviewBody {
+        period: figures::period(long, span),
+        over_limit: figures::over_limit(long),
+        by_day: figures::by_day(long),
+        hunting: figures::hunting(long),
+        silence: figures::silence(long),
+        settings_changed: figures::changed(long),
+        counter_resets: figures::resets(long),
+        overvoltage_V: long.plan.overvoltage_v,
+        energy,
+        voltage,
+        ct_doubts,
+        line,
+        causes,
+    };
+    Some(Review {
+        headline: words::headline(long, &body, over.energy_ws()),
+        reasons: words::reasons(long, &body),
+        next: words::next(&body),
+        meter: long.plan.meter().name.clone(),
+        start: span.0,
+        end: span.1,
+        body,
+    })
+}

@@ -1,0 +1,234 @@
+//! `wattward review` looks at weeks of log and says what happened, when, how much, and why it fed in.
+//!
+//! ```console
+//! $ wattward review --from logs/
+//! 3.4 kWh above the limit; 96 % of it: the meter the plant steers by was silent, and the plant went on delivering
+//! review of meter `connection`, Cider barn, 2026-09-01 00:00:03 +01:00 to 2026-09-30 23:59:58 +01:00, 2591990 readings
+//! $ wattward review --from logs/ --json > september.json
+//! ```
+//!
+//! Any number of captures, plain or compressed, in one pass and little memory; a folder stands for the captures in it. The
+//! result does not depend on how the log was cut. It says what a log shows and gives no verdict: `ct` and `limit` do.
+//!
+//! Exit codes: 0 reviewed, whatever was found; 2 an option or file is wrong, 4 nothing was read, 5 a capture cannot be read.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::args::{SourceArgs, watts};
+use super::exit::Exit;
+use super::out::Out;
+use super::source::{Extra, overrides, ports};
+use crate::base::zone::Zone;
+use crate::base::{Failure, Span, Stamp};
+use crate::check::review::{LineBody, Review, review};
+use crate::evidence::long::{Long, Plan, Slice, summarise};
+use crate::pipeline::long::{LineCounts, LongPipeline};
+use crate::profile::{Limit, Per, Profile, Rule, RuleLimit, Site};
+use crate::report::review_text::review_text;
+use crate::report::{CaptureRef, review_document};
+use crate::rim::clock::Clock;
+use crate::rim::log_files::{LogFile, look, read};
+
+/// Options of `review`.
+#[derive(Args, Debug)]
+pub(crate) struct ReviewArgs {
+    /// A capture, or a folder of captures; may be given several times
+    #[arg(long, value_name = "CAPTURE|FOLDER", required = true, num_args = 1..)]
+    from: Vec<PathBuf>,
+    /// The meter to look at [default: the reference meter, else the steering meter]
+    #[arg(long, value_name = "NAME")]
+    meter: Option<String>,
+    /// The limit that export is held against, in place of the site file's
+    #[arg(long, value_name = "POWER", value_parser = watts)]
+    export: Option<f64>,
+    /// Site file in place of the one the captures hold
+    #[arg(long, value_name = "FILE")]
+    site: Option<PathBuf>,
+    /// Profile in place of the one the captures hold
+    #[arg(long, value_name = "FILE")]
+    profile: Option<PathBuf>,
+}
+
+/// How often the progress line is redrawn.
+const REDRAW: Span = Span::from_millis(500);
+
+/// Runs the command.
+pub(crate) fn run(args: &ReviewArgs, out: &Out) -> Result<Exit, Failure> {
+    let source =
+        SourceArgs { site: args.site.clone(), profile: args.profile.clone(), ..SourceArgs::default() };
+    let overrides = overrides(&source, &Extra::default())?;
+    let ports = ports(&overrides);
+    let mut files = Vec::new();
+    for path in captures(&args.from)? {
+        files.push(look(&path, &ports)?);
+    }
+    let marks = files.iter().flat_map(|file| &file.marks);
+    let (mut site, profiles, _) = crate::pipeline::site_and_profiles(marks, &overrides)?;
+    if let Some(export_w) = args.export {
+        site.limit = Some(limit(&site, export_w));
+    }
+    let (review, captures) = reviewed(&site, &profiles, files, &ports, args.meter.as_deref(), out)?;
+    if out.json {
+        out.print(&review_document(&site.name, &review, &captures, None));
+    } else {
+        let zone = Zone::named(&site.time_zone).unwrap_or_default();
+        out.print(&review_text(&site.name, &zone, &review, out.width));
+    }
+    Ok(Exit::Done)
+}
+
+fn reviewed(
+    site: &Site,
+    profiles: &[Profile],
+    files: Vec<LogFile>,
+    ports: &[u16],
+    meter: Option<&str>,
+    out: &Out,
+) -> Result<(Review, Vec<CaptureRef>), Failure> {
+    let plan = Plan::new(site, profiles, meter).ok_or_else(|| {
+        let names: Vec<&str> = site.meters.iter().map(|meter| meter.name.as_str()).collect();
+        Failure::usage(format!("the site has no meter of that name; it has `{}`", names.join("`, `")))
+    })?;
+    let mut pipeline = LongPipeline::new(site, profiles);
+    let mut follow = Follow { long: Long::new(plan), earlier: None };
+    let mut progress = Progress::new(files.iter().map(|file| file.bytes).sum());
+    let read =
+        read(files, ports, &mut pipeline, |slice| follow.take(slice), |bytes| progress.show(bytes, out))?;
+    out.clear_status();
+    let span = pipeline.span();
+    let (slices, counts) = pipeline.finish();
+    for slice in slices {
+        follow.take(slice);
+    }
+    let long = follow.long.finish();
+    for file in &read {
+        if let Some(cut) = &file.cut {
+            out.note(&format!("{} is {cut}; everything before it is used", file.path.display()));
+        }
+    }
+    let captures = read
+        .into_iter()
+        .map(|file| CaptureRef { file: file.path.display().to_string(), sha256: file.sha256 })
+        .collect();
+    let review = span
+        .and_then(|span| review(&long, span, Some(line(&counts))))
+        .filter(|_| long.meters.iter().any(|meter| meter.readings > 0));
+    let review = review.ok_or_else(|| {
+        Failure::nothing("the captures hold no reading of the site's meters").hint(
+            "`wattward listen --from CAPTURE` shows what is in them; the unit or the profile may be another",
+        )
+    })?;
+    Ok((review, captures))
+}
+
+/// Slices into the long view, one after the other.
+struct Follow {
+    long: Long,
+    earlier: Option<Slice>,
+}
+
+impl Follow {
+    fn take(&mut self, slice: Slice) {
+        let summary = summarise(&self.long.plan, self.earlier.as_ref(), &slice);
+        self.long.push(summary);
+        self.earlier = Some(slice);
+    }
+}
+
+fn line(counts: &LineCounts) -> LineBody {
+    LineBody {
+        requests: counts.requests,
+        answers: counts.answers,
+        timeouts: counts.timeouts,
+        damaged: counts.damaged,
+        exceptions: counts.exceptions,
+        longest_gap_s: counts.longest_gap.map(Span::seconds),
+    }
+}
+
+/// The limit that `--export` amounts to.
+fn limit(site: &Site, export_w: f64) -> Limit {
+    let given = site.limit.as_ref();
+    Limit {
+        window_s: given.map_or(1800.0, |limit| limit.window_s),
+        challenges: given.map_or(3, |limit| limit.challenges),
+        overvoltage_v: given.and_then(|limit| limit.overvoltage_v),
+        rules: vec![Rule {
+            limit: RuleLimit::Watts(export_w),
+            per: Per::Total,
+            averaging_s: 1.0,
+            longest_s: 5.0,
+            tolerance_w: 0.0,
+            share: None,
+        }],
+    }
+}
+
+/// The captures named, those of folders in the order of their names.
+fn captures(from: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
+    let mut found = Vec::new();
+    for path in from {
+        if !path.is_dir() {
+            found.push(path.clone());
+            continue;
+        }
+        let failed = |error: std::io::Error| {
+            Failure::unreadable(format!("cannot read the folder {}: {error}", path.display()))
+        };
+        let mut inside = Vec::new();
+        for entry in std::fs::read_dir(path).map_err(failed)? {
+            let file = entry.map_err(failed)?.path();
+            if is_capture(&file) {
+                inside.push(file);
+            }
+        }
+        if inside.is_empty() {
+            return Err(Failure::usage(format!("no capture in the folder {}", path.display()))
+                .hint("captures end in .pcapng or .pcapng.zst"));
+        }
+        inside.sort();
+        found.extend(inside);
+    }
+    // The same file twice would count twice.
+    let mut once: Vec<PathBuf> = Vec::new();
+    for path in found {
+        if !once.contains(&path) {
+            once.push(path);
+        }
+    }
+    Ok(once)
+}
+
+fn is_capture(path: &Path) -> bool {
+    let name = path.file_name().map(|name| name.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
+    name.ends_with(".pcapng") || name.ends_with(".pcapng.zst")
+}
+
+/// The progress line with the time left.
+struct Progress {
+    bytes: u64,
+    clock: Clock,
+    start: Stamp,
+    next: Stamp,
+}
+
+impl Progress {
+    fn new(bytes: u64) -> Self {
+        let clock = Clock::start();
+        let start = clock.now();
+        Self { bytes, clock, start, next: start + REDRAW }
+    }
+
+    fn show(&mut self, read: u64, out: &Out) {
+        let now = self.clock.now();
+        if now < self.next || self.bytes == 0 {
+            return;
+        }
+        self.next = now + REDRAW;
+        let share = (read as f64 / self.bytes as f64).min(1.0);
+        let left = Span::from_seconds((now - self.start).seconds() * (1.0 - share) / share.max(1e-6));
+        out.status(&format!("{:.0} % read, {left} to go", share * 100.0));
+    }
+}
