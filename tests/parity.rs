@@ -3,6 +3,8 @@
 #![cfg(unix)]
 #![expect(clippy::expect_used, clippy::disallowed_methods, reason = "a test may stop where it stands")]
 
+mod common;
+
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -129,6 +131,42 @@ fn check(folder: &Path, name: &str, served: &mut Stopped) -> String {
     document
 }
 
+/// A live `ct` whose prompts are answered, the kettle switched as they ask. `say` gives, by prompt, what is typed before it is
+/// confirmed; nothing leaves the check by Ctrl-C there. Gives its exit code, document and screen.
+fn talk(
+    folder: &Path,
+    arguments: &[&str],
+    served: &mut Stopped,
+    say: impl Fn(&str) -> Option<&'static str>,
+) -> (Option<i32>, String, String) {
+    let mut run = Stopped(program(folder, arguments).spawn().expect("the check"));
+    let mut answers = run.0.stdin.take().expect("its input");
+    let hand = served.0.stdin.as_mut().expect("the site's input");
+    let screen = BufReader::new(run.0.stderr.take().expect("its screen"));
+    let mut shown = String::new();
+    for line in screen.lines() {
+        let line = line.expect("text");
+        shown.push_str(&line);
+        shown.push('\n');
+        let Some(prompt) = line.strip_prefix(">> ") else { continue };
+        let Some(typed) = say(prompt) else {
+            common::commands::interrupt(&run.0);
+            continue;
+        };
+        if !typed.is_empty() {
+            writeln!(answers, "{typed}").expect("the check listens");
+        }
+        if let ["switch", what, state, ..] = prompt.split_whitespace().collect::<Vec<_>>()[..] {
+            writeln!(hand, "{what} {}", state.to_lowercase()).expect("the site listens");
+        }
+        writeln!(answers).expect("the check listens");
+    }
+    let mut document = String::new();
+    let mut out = run.0.stdout.take().expect("its output");
+    std::io::Read::read_to_string(&mut out, &mut document).expect("text");
+    (run.0.wait().expect("its end").code(), document, shown)
+}
+
 /// Live, from the capture, and by `replay`; gives the live document.
 fn live_and_replayed(name: &str) -> serde_json::Value {
     let folder = tempfile::tempdir().expect("a folder");
@@ -169,4 +207,56 @@ fn a_live_ct_check_and_its_replay_are_equal_byte_for_byte() {
 fn a_live_limit_check_and_its_replay_are_equal_byte_for_byte() {
     let live = live_and_replayed("limit");
     assert_eq!(live["verdict"], "pass", "{live:#}");
+}
+
+#[test]
+fn a_ct_check_that_was_left_is_gone_on_with_to_one_verdict() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut served = simulate(folder.path());
+    let quick = ["ct", "--json", "--listen-first", "200ms"];
+    let first = [&quick[..], &["--capture", "first.pcapng"]].concat();
+    let leave = |prompt: &str| (!prompt.contains("ON (L1, pair 2")).then_some("");
+    let (code, document, screen) = talk(folder.path(), &first, &mut served, leave);
+    assert_eq!((code, document.as_str()), (Some(130), ""), "{screen}");
+    assert!(screen.contains("wattward ct --resume first.pcapng"), "{screen}");
+
+    // Gone on with, from its capture alone; meanwhile a clamp meter is read, once without its unit.
+    std::fs::rename(folder.path().join("site.toml"), folder.path().join("moved.toml")).expect("a name");
+    let second = [&quick[..], &["--resume", "first.pcapng", "--capture", "second.pcapng"]].concat();
+    let read = |prompt: &str| {
+        let at = |what: &str| prompt.contains(what);
+        Some(if at("OFF (L1, pair 2") {
+            "8.7A"
+        } else if at("OFF (L1, pair 3") {
+            "8.7"
+        } else {
+            ""
+        })
+    };
+    let (_, live, screen) = talk(folder.path(), &second, &mut served, read);
+    assert!(screen.contains("Going on with the check of"), "{screen}");
+    assert!(!screen.contains("pair 1 of") && screen.contains("pair 2 of"), "{screen}");
+    assert!(screen.contains("Read off another instrument: current 8.7 A on L1; the meter had"), "{screen}");
+    assert!(screen.contains("`8.7` has no unit"), "{screen}");
+    let document: serde_json::Value = serde_json::from_str(&live).expect("JSON");
+    assert_eq!(document["verdict"], "pass", "{document:#}");
+    assert_eq!(document["channels"][0]["pairs"], 3, "{document:#}");
+    assert_eq!(document["captures"].as_array().map(Vec::len), Some(2), "{document:#}");
+    let told = document["reasons"].to_string();
+    assert!(told.contains("Read off another instrument: current 8.7 A on L1"), "{told}");
+
+    let both = ["first.pcapng", "second.pcapng"];
+    let from = ["ct", "--json", "--from", both[0], "--from", both[1]];
+    let again = program(folder.path(), &from).output().expect("the check from its captures");
+    assert_eq!(live, String::from_utf8_lossy(&again.stdout), "the replay says something else");
+    let replayed = program(folder.path(), &["replay", both[0], both[1]]).output().expect("a replay");
+    assert_eq!(replayed.status.code(), Some(0), "{}", String::from_utf8_lossy(&replayed.stdout));
+    assert!(String::from_utf8_lossy(&replayed.stdout).contains("the same to the last digit"));
+    // The second part alone says what is missing; a settled check is not gone on with.
+    let part = program(folder.path(), &["replay", both[1]]).output().expect("a replay");
+    assert!(String::from_utf8_lossy(&part.stderr).contains("give that capture as well"));
+    let settled = ["ct", "--resume", both[0], "--resume", both[1]];
+    let refused = program(folder.path(), &settled).output().expect("a refusal");
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("that check is settled: pass"));
 }

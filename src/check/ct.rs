@@ -8,12 +8,14 @@ mod compare;
 pub mod curve;
 pub mod decide;
 mod document;
+mod edges;
 pub mod gain;
 pub mod hypothesis;
 mod level;
 pub mod measure;
 pub mod network;
 pub mod plant;
+mod resumed;
 pub mod sign;
 mod tell;
 mod words;
@@ -24,13 +26,13 @@ use self::decide::{Decision, PAIRS, Subject, Trust, Weighed, Why, decide};
 use self::measure::{Bench, Measured};
 use super::verdict::{Finding, Verdict};
 use crate::base::{Network, Phase, Span, Stamp};
-use crate::evidence::hands_free::patterns;
+use crate::evidence::hands_free::{load_like, patterns};
 use crate::evidence::step::Kind;
 use crate::evidence::step::consensus::find;
 use crate::evidence::switching::{LoadTest, switchings};
 use crate::evidence::{Case, MeterCase};
 use crate::profile::{MeterRole, Placement};
-use crate::record::MarkKind;
+use crate::record::{Mark, MarkKind};
 
 /// What bears on the verdict beside the case.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -100,6 +102,11 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
     let (subjects, alone) = subjects(&bench);
     let lines = usize::from(case.site.phases.clamp(1, 3));
     let mut decisions = decide(lines, &subjects, alone, &tests);
+    if case.site.plants.is_empty() {
+        for decision in decisions.iter_mut().filter(|decision| decision.why == Why::PlantActive) {
+            decision.why = Why::Unnamed;
+        }
+    }
     if alone && case.site.network == Network::Delta {
         between_lines(&mut decisions);
     }
@@ -107,6 +114,7 @@ pub fn examine(case: &Case, options: &CtOptions) -> Judged {
     let senses = level::senses_shown(case, &bench, &tests, &subjects, &decisions);
     let sign = sign::sign(case, &bench, &measured, &told(&subjects, &decisions, &senses));
     gate(&sign, &mut decisions);
+    resumed::confirm(case, &bench, &tests, &subjects, &mut decisions);
     let story = tell::Story {
         case,
         bench: &bench,
@@ -142,6 +150,21 @@ fn hands_free(bench: &Bench<'_>, origin: Stamp) -> Vec<Measured> {
         })
         .collect();
     bench.measure_all(again)
+}
+
+/// What the meter said when this value was read off another instrument, in a sentence.
+pub fn compared(case: &Case, options: &CtOptions, mark: &Mark) -> Option<String> {
+    let meter = meter_of(case, options)?;
+    let bench = Bench::new(meter, &case.site, case.span.map_or(Stamp::from_nanos(0), |span| span.0));
+    let measured = examine(case, options).measured;
+    Some(compare::compare(&bench, mark, &measured.iter().collect::<Vec<_>>())?.sentence)
+}
+
+/// How many changes there were that a known load may have made: what a hands-free run has to go by before a pattern shows.
+pub fn changes(case: &Case, options: &CtOptions) -> usize {
+    let Some(meter) = meter_of(case, options) else { return 0 };
+    let bench = Bench::new(meter, &case.site, case.span.map_or(Stamp::from_nanos(0), |span| span.0));
+    load_like(&bench.board, &case.site.loads)
 }
 
 /// One subject for each channel; for a total that stands for several phases, one for each phase.
@@ -181,8 +204,10 @@ fn weighed<'a>(case: &Case, bench: &Bench<'_>, measured: &'a [Measured]) -> Vec<
         .iter()
         .map(|one| {
             let (from, to) = span(bench, one);
-            // A control that shows itself is not idle, whatever the marks say.
-            let idle = plant::idle(case, from, to) && !one.answered && !one.restless();
+            // A control that shows itself is not idle, whatever the marks say. Where nothing generates, what is restless is
+            // the house.
+            let hunts = one.restless() && !case.site.plants.is_empty();
+            let idle = plant::idle(case, from, to) && !one.answered && !hunts;
             let trust = trust(case, bench, one, idle, (from, to));
             Weighed { measured: one, trust, idle, placement: placement(bench, one) }
         })

@@ -1,9 +1,9 @@
 //! The procedure of a CT check as data: which load on which phase, how long it stays on and off, when the evidence
 //! suffices. Values in, values out; whoever runs it asks, marks and waits.
 
-use super::ct::body::{CtBody, Status};
+use super::ct::body::{CtBody, Position, Status};
 use super::{Finding, Verdict};
-use crate::base::{Phase, Span};
+use crate::base::{Network, Phase, Span};
 use crate::profile::{Placement, Site};
 
 /// On/off pairs a verdict needs (contract 6).
@@ -11,29 +11,69 @@ pub const LEAST_PAIRS: usize = 3;
 /// Pairs after which a phase that stays open is left, so that a visit ends. Ours.
 pub const MOST_PAIRS: usize = 6;
 
-/// A known load to be switched a few times on one phase.
-#[derive(Clone, Debug, PartialEq)]
+/// On/off pairs that show whether a further load moves the meter, and after which it is left. Ours: three hits of three are
+/// hardly chance, two may be.
+pub const POSITION_PAIRS: (usize, usize) = (2, 3);
+
+/// A known load to be switched a few times in one place.
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Turn {
     /// Index of the load in the site file.
     pub load: usize,
-    /// The phase it tests.
-    pub phase: Phase,
+    /// Where it tests: a line, in a delta a pair of lines.
+    pub place: Placement,
     /// It has to be plugged in there first: the site file names no phase for it.
     pub carried: bool,
+    /// Its place is tested by another load; this one shows whether it hangs behind the CTs.
+    pub position: bool,
 }
 
-/// The turns of a site, and the phases for which it has no load.
-pub fn turns(site: &Site) -> (Vec<Turn>, Vec<Phase>) {
-    let (mut turns, mut without) = (Vec::new(), Vec::new());
-    for &phase in site.lines() {
-        let on_it = site.loads.iter().position(|load| load.phase == Some(Placement::Line(phase)));
+impl Turn {
+    /// The line whose power shows it.
+    pub fn phase(&self) -> Phase {
+        match self.place {
+            Placement::Line(phase) => phase,
+            Placement::Between(Phase::L2L3) => Phase::L2,
+            Placement::Between(Phase::L3L1) => Phase::L3,
+            Placement::Between(_) | Placement::Balanced => Phase::L1,
+        }
+    }
+
+    /// Fewest and most on/off pairs.
+    pub fn pairs(&self) -> (usize, usize) {
+        if self.position { POSITION_PAIRS } else { (LEAST_PAIRS, MOST_PAIRS) }
+    }
+}
+
+/// Where a site needs a load: on every line, in a delta between every two.
+fn places(site: &Site) -> Vec<Placement> {
+    if site.network == Network::Delta && site.phases == 3 {
+        return [Phase::L1L2, Phase::L2L3, Phase::L3L1].map(Placement::Between).to_vec();
+    }
+    site.lines().iter().copied().map(Placement::Line).collect()
+}
+
+/// The turns of a site, and the places for which it has no load. Loads that no place needs come last: what moves the meter
+/// not at all is outside its CTs.
+pub fn turns(site: &Site) -> (Vec<Turn>, Vec<Placement>) {
+    let (mut turns, mut without): (Vec<Turn>, _) = (Vec::new(), Vec::new());
+    let places = places(site);
+    for place in places.iter().copied() {
+        let on_it = site.loads.iter().position(|load| load.phase == Some(place));
         let carried = || site.loads.iter().position(|load| load.phase.is_none());
         match on_it.or_else(carried) {
             // With one line there is nowhere else to plug it in.
             Some(load) => {
-                turns.push(Turn { load, phase, carried: on_it.is_none() && site.lines().len() > 1 });
+                let carried = on_it.is_none() && places.len() > 1;
+                turns.push(Turn { load, place, carried, position: false });
             }
-            None => without.push(phase),
+            None => without.push(place),
+        }
+    }
+    for (load, about) in site.loads.iter().enumerate() {
+        let used = turns.iter().any(|turn| turn.load == load);
+        if let Some(place) = about.phase.filter(|_| !used) {
+            turns.push(Turn { load, place, carried: false, position: true });
         }
     }
     (turns, without)
@@ -86,20 +126,26 @@ pub enum Progress {
     Shown,
 }
 
-/// Where a turn stands after `pairs` on/off pairs.
-pub fn progress(finding: &Finding<CtBody>, phase: Phase, pairs: usize) -> Progress {
-    if finding.verdict == Verdict::Fail && pairs >= LEAST_PAIRS {
-        return Progress::Shown;
-    }
-    if pairs < LEAST_PAIRS {
+/// Where a turn stands after `pairs` on/off pairs of its load, of this name.
+pub fn progress(finding: &Finding<CtBody>, turn: &Turn, load: &str, pairs: usize) -> Progress {
+    let (least, most) = turn.pairs();
+    if pairs < least {
         return Progress::More;
     }
-    let channel = finding.body.channels.iter().find(|channel| channel.channel == phase.word());
+    if turn.position {
+        let moves = |entry: &Position| entry.source == load && entry.seen == Some(true);
+        let shown = finding.body.position.iter().any(moves);
+        return if shown || pairs >= most { Progress::Next } else { Progress::More };
+    }
+    if finding.verdict == Verdict::Fail {
+        return Progress::Shown;
+    }
+    let channel = finding.body.channels.iter().find(|channel| channel.channel == turn.place.word());
     // A meter that reports only a total is settled by the last phase, not by this one.
     let settled = channel.is_none_or(|channel| {
         matches!(channel.status, Status::Correct | Status::Faulty) && channel.pairs >= LEAST_PAIRS
     });
-    if settled || pairs >= MOST_PAIRS { Progress::Next } else { Progress::More }
+    if settled || pairs >= most { Progress::Next } else { Progress::More }
 }
 
 #[cfg(test)]
@@ -117,13 +163,33 @@ mod tests {
     fn a_load_is_used_where_it_stands_and_carried_where_none_does() {
         let fixed = "[[load]]\nname = \"oven\"\npower_W = 2000\nphase = \"L2\"\n";
         let (found, without) = turns(&site(fixed));
-        assert_eq!(found, [Turn { load: 0, phase: Phase::L2, carried: false }]);
-        assert_eq!(without, [Phase::L1, Phase::L3]);
+        let line = Placement::Line;
+        assert_eq!(found, [Turn { load: 0, place: line(Phase::L2), carried: false, position: false }]);
+        assert_eq!(without, [line(Phase::L1), line(Phase::L3)]);
         let both = format!("{fixed}[[load]]\nname = \"kettle\"\npower_W = 2000\n");
         let (found, without) = turns(&site(&both));
-        let found: Vec<_> = found.iter().map(|turn| (turn.load, turn.phase, turn.carried)).collect();
+        let found: Vec<_> = found.iter().map(|turn| (turn.load, turn.phase(), turn.carried)).collect();
         assert_eq!(found, [(1, Phase::L1, true), (0, Phase::L2, false), (1, Phase::L3, true)]);
         assert_eq!(without, []);
+    }
+
+    #[test]
+    fn every_load_of_the_site_file_has_its_turn() {
+        let more = "[[load]]\nname = \"kettle\"\npower_W = 2000\nphase = \"L1\"\n\
+                    [[load]]\nname = \"charger\"\npower_W = 11000\nphase = \"L1+L2+L3\"\n\
+                    [[load]]\nname = \"iron\"\npower_W = 1000\nphase = \"L1\"\n";
+        let (found, _) = turns(&site(more));
+        let found: Vec<_> = found.iter().map(|turn| (turn.load, turn.place.word(), turn.position)).collect();
+        assert_eq!(found, [(0, "L1", false), (1, "L1+L2+L3", true), (2, "L1", true)]);
+    }
+
+    #[test]
+    fn a_delta_is_tested_between_its_lines() {
+        let mut delta = site("[[load]]\nname = \"heater\"\npower_W = 2000\nphase = \"L2-L3\"\n");
+        delta.network = Network::Delta;
+        let (found, without) = turns(&delta);
+        let words: Vec<_> = without.iter().map(|place| place.word()).collect();
+        assert_eq!((found.len(), found[0].place.word(), words), (1, "L2-L3", vec!["L1-L2", "L3-L1"]));
     }
 
     #[test]

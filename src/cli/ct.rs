@@ -4,21 +4,27 @@
 //! $ wattward ct                       # live, from site.toml here; asks for the load to be switched
 //! $ wattward ct --load 2000W --phase L1 --profile meter.toml --serial /dev/ttyUSB0
 //! $ wattward ct --from visit.pcapng   # the same verdict from the evidence
+//! $ wattward ct --resume visit.pcapng # goes on with a check that Ctrl-C left
 //! ```
 //!
 //! Exit 0 pass, 1 fail, 2 a file or option is wrong, 3 inconclusive, 4 nothing could be measured, 5 capture unreadable,
 //! 130 interrupted (what was recorded is kept and named).
 
+use std::path::PathBuf;
+
 use clap::Args;
 
 use super::args::{LiveArgs, SourceArgs, watts};
+use super::earlier::Earlier;
 use super::exit::Exit;
 use super::hands::Person;
 use super::judge::{Check, judge_captures, show};
 use super::out::Out;
 use super::source::{Extra, overrides, set_up};
 use crate::base::Failure;
+use crate::rim::clock::Clock;
 
+mod screen;
 mod turns;
 
 pub(crate) use turns::run_turns;
@@ -42,6 +48,9 @@ pub(crate) struct CtArgs {
     /// No prompts and no marks: find the switchings of the known load in the readings
     #[arg(long)]
     hands_free: bool,
+    /// Go on with a check that was left: its capture; given once for each part of it, in order
+    #[arg(long, value_name = "CAPTURE", conflicts_with_all = ["from", "meter", "load", "phase", "hands_free"])]
+    resume: Vec<PathBuf>,
 }
 
 /// Runs the command.
@@ -49,13 +58,29 @@ pub(crate) fn run(args: &CtArgs, out: &Out) -> Result<Exit, Failure> {
     let extra = Extra { load_w: args.load, phase: args.phase.clone(), ..Extra::default() };
     if args.source.from.is_empty() {
         let mut person = Person::new(*out);
-        let (_, exit) =
-            run_turns(set_up(&args.source, &extra)?, &args.live, &options(args), &mut person, out)?;
+        let (earlier, site, options) = if args.resume.is_empty() {
+            (Earlier::default(), set_up(&args.source, &extra)?, options(args))
+        } else {
+            resumed(args, &extra, out)?
+        };
+        let (_, exit) = turns::go_on(earlier, site, &args.live, &options, &mut person, out)?;
         return Ok(exit);
     }
     let overrides = overrides(&args.source, &extra)?;
     let outcome = judge_captures(Check::Ct, &args.source.from, &overrides, &options(args), out)?;
     Ok(show(&outcome, out))
+}
+
+/// A check that was left, with its site (a site file or a line named now goes before the one recorded) and its options.
+fn resumed(
+    args: &CtArgs,
+    extra: &Extra,
+    out: &Out,
+) -> Result<(Earlier, super::source::SetUp, Vec<String>), Failure> {
+    let (earlier, recorded, options) = Earlier::read(Check::Ct, &args.resume, Clock::start().now(), out)?;
+    let anew = args.source.site.is_some() || args.source.names_a_line();
+    let site = if anew { set_up(&args.source, extra)? } else { recorded };
+    Ok((earlier, site, options))
 }
 
 /// The options that bear on the verdict, as a `check-start` mark holds them.

@@ -17,6 +17,7 @@
 
 use super::out::Out;
 use crate::base::Stamp;
+use crate::report::text::wrapped;
 
 /// What is to be done.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -96,12 +97,17 @@ pub(crate) trait Hands {
 pub(crate) struct Person {
     out: Out,
     asked: bool,
+    /// The keys have been explained.
+    told: bool,
 }
+
+/// What can be typed at a prompt, at first and from then on.
+const KEYS: [&str; 2] = ["[Enter: done; s Enter: cannot; q Enter: stop]", "[Enter, s or q]"];
 
 impl Person {
     /// Who reads this and types there.
     pub(crate) const fn new(out: Out) -> Self {
-        Self { out, asked: false }
+        Self { out, asked: false, told: false }
     }
 }
 
@@ -112,11 +118,16 @@ impl Hands for Person {
 
     fn ask(&mut self, _now: Stamp, prompt: &Prompt) {
         self.asked = true;
+        let keys = KEYS[usize::from(std::mem::replace(&mut self.told, true))];
+        let text = format!("{}  {keys}", prompt.text.trim_end_matches('.'));
+        // What reads this from a pipe wants one line.
+        let text = if self.out.live {
+            wrapped(">> ", &text, self.out.width).trim_end().to_owned()
+        } else {
+            format!(">> {text}")
+        };
         // a prompt is no chatter: `--quiet` does not take it away
-        self.out.error(&format!(
-            ">> {}  [Enter: done; s Enter: cannot; q Enter: stop]",
-            prompt.text.trim_end_matches('.')
-        ));
+        self.out.error(&text);
     }
 
     fn reply(&mut self, _now: Stamp, typed: Option<&str>) -> Option<Reply> {
@@ -126,7 +137,8 @@ impl Hands for Person {
             "" | "y" | "yes" | "ok" | "done" => Reply::Done,
             "s" | "skip" | "n" | "no" => Reply::Skip,
             other => {
-                self.out.error(&format!("`{other}`? Enter when done, s to go on without, q to stop"));
+                self.out
+                    .error(&format!("`{other}`? Enter when done, s Enter to go on without, q Enter to stop"));
                 return None;
             }
         };
@@ -135,7 +147,11 @@ impl Hands for Person {
     }
 
     fn tell(&mut self, text: &str) {
-        self.out.note(text);
+        let fits = |line: &str| !self.out.live || line.chars().count() <= self.out.width;
+        let lines = text.lines().map(|line| {
+            if fits(line) { line.to_owned() } else { wrapped("", line, self.out.width).trim_end().to_owned() }
+        });
+        self.out.note(&lines.collect::<Vec<_>>().join("\n"));
     }
 }
 

@@ -129,6 +129,16 @@ pub(crate) fn replay_loaded(
         out.error(&format!("note: {note}"));
     }
     let replayed = replay(&loaded.lines, &loaded.records, overrides)?;
+    for run in check_runs(&replayed.case.marks, replayed.case.span) {
+        if let Some(began) = run.lacks {
+            out.error(&format!(
+                "note: the {} of {} goes on with one that began at {}; give that capture as well",
+                run.check,
+                run.from.rfc3339(0),
+                began.rfc3339(0)
+            ));
+        }
+    }
     for faults in &replayed.warnings {
         out.note(&super::render::faults(faults, out));
     }
@@ -239,15 +249,22 @@ fn painted(text: &str, verdict: Verdict, out: &Out) -> String {
     }
 }
 
-/// The end of a live check: judges the capture just closed, notes the verdict in it, and shows it.
-pub(crate) fn conclude(check: Check, path: &Path, out: &Out) -> Result<(Outcome, Exit), Failure> {
-    let paths = [path.to_path_buf()];
+/// The end of a live check: judges the capture just closed (with the earlier parts of the same check), notes the verdict in
+/// it, and shows it.
+pub(crate) fn conclude(
+    check: Check,
+    earlier: &[PathBuf],
+    path: &Path,
+    out: &Out,
+) -> Result<(Outcome, Exit), Failure> {
+    let paths = [earlier, &[path.to_path_buf()]].concat();
     // What is doubtful about the files was said when the check began.
     let silent = Out { quiet: true, ..*out };
     let mut outcome = judge_captures(check, &paths, &Overrides::default(), &[], &silent)?;
     let text = outcome.judged.document(&outcome.case.site.name, None);
     let sha256 = append_verdict(path, check, outcome.judged.verdict(), &text)?;
-    outcome.captures = vec![CaptureRef { file: path.display().to_string(), sha256 }];
+    outcome.captures.pop();
+    outcome.captures.push(CaptureRef { file: path.display().to_string(), sha256 });
     let exit = show(&outcome, out);
     Ok((outcome, exit))
 }

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::args::LiveArgs;
+use super::earlier::Earlier;
 use super::out::Out;
 use super::source::SetUp;
 use crate::base::{Failure, Span, Stamp};
@@ -189,9 +190,27 @@ impl Live {
         purpose: Purpose<'_>,
         out: &Out,
     ) -> Result<Self, Failure> {
+        Self::begin_after(Earlier::default(), set_up, args, purpose, out)
+    }
+
+    /// The same, going on with what was recorded earlier.
+    ///
+    /// # Errors
+    /// As `Session::start`.
+    pub(crate) fn begin_after(
+        earlier: Earlier,
+        set_up: SetUp,
+        args: &LiveArgs,
+        purpose: Purpose<'_>,
+        out: &Out,
+    ) -> Result<Self, Failure> {
         let (site, profiles) = (set_up.site.clone(), set_up.profiles.clone());
         let watching = Watching::begin(set_up, args, purpose, out)?;
-        let pipeline = Pipeline::new(site, profiles, watching.session.lines());
+        let (lines, records) = earlier.beside(watching.session.lines());
+        let mut pipeline = Pipeline::new(site, profiles, &lines);
+        for record in &records {
+            pipeline.push(record);
+        }
         Ok(Self { watching, pipeline })
     }
 

@@ -240,13 +240,18 @@ fn add_capture(loaded: &mut Loaded, file: &str, bytes: &[u8], ports: &[u16]) -> 
         }
     }
     for mut record in frame_all(&capture) {
-        let place = |line: u16| places.get(usize::from(line)).copied().unwrap_or(line);
-        match &mut record {
-            Record::Frame(frame) => frame.line = place(frame.line),
-            Record::Stray(stray) => stray.line = place(stray.line),
-            Record::Mark(_) => {}
-        }
+        put_on_line(&mut record, &places);
         loaded.records.push(record);
     }
     Ok(())
+}
+
+/// Gives a record the place that its line has among others.
+pub(crate) fn put_on_line(record: &mut Record, places: &[u16]) {
+    let place = |line: u16| places.get(usize::from(line)).copied().unwrap_or(line);
+    match record {
+        Record::Frame(frame) => frame.line = place(frame.line),
+        Record::Stray(stray) => stray.line = place(stray.line),
+        Record::Mark(_) => {}
+    }
 }

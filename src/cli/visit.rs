@@ -1,13 +1,17 @@
 //! A live check as its procedure sees it: ask the hands, wait, mark; lines, pipeline and interruptions are dealt with here.
 
+use std::path::PathBuf;
+
 use super::args::LiveArgs;
+use super::earlier::Earlier;
 use super::hands::{Hands, Prompt, Reply};
 use super::judge::{Check, Outcome, conclude};
 use super::live::{Live, Purpose, Step};
 use super::out::Out;
 use super::remarks::words;
+use super::seen::value;
 use super::source::SetUp;
-use crate::base::{Failure, FailureKind, Span, Stamp};
+use crate::base::{Failure, FailureKind, Phase, Span, Stamp};
 use crate::evidence::Case;
 use crate::profile::{MeterRole, Site};
 use crate::reading::Remark;
@@ -27,7 +31,21 @@ pub(crate) struct Visit<'a> {
     out: &'a Out,
     check: Check,
     drawn: Stamp,
+    /// Captures of the parts before this one.
+    earlier: Vec<PathBuf>,
+    values: Option<Values>,
 }
+
+/// What becomes of values that are typed: the phase they are of when none is typed with them, and what compares them.
+pub(crate) struct Values {
+    /// The phase.
+    pub(crate) phase: Phase,
+    /// What the meter said at that time, in a sentence.
+    pub(crate) compare: Compare,
+}
+
+/// Compares a value with what a meter said.
+pub(crate) type Compare = Box<dyn Fn(&Case, &Mark) -> Option<String>>;
 
 /// How a wait ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,6 +85,22 @@ impl<'a> Visit<'a> {
         hands: &'a mut dyn Hands,
         out: &'a Out,
     ) -> Result<Self, Failure> {
+        Self::go_on(Earlier::default(), check, options, set_up, args, hands, out)
+    }
+
+    /// The same, going on with a check that was left.
+    ///
+    /// # Errors
+    /// As `begin`.
+    pub(crate) fn go_on(
+        earlier: Earlier,
+        check: Check,
+        options: &[String],
+        set_up: SetUp,
+        args: &LiveArgs,
+        hands: &'a mut dyn Hands,
+        out: &'a Out,
+    ) -> Result<Self, Failure> {
         let purpose = Purpose {
             name: check.word(),
             evidence: true,
@@ -75,11 +109,13 @@ impl<'a> Visit<'a> {
             settings: true,
             keyboard: hands.types(),
         };
-        let live = Live::begin(set_up, args, purpose, out)?;
-        let drawn = live.now();
-        let mut visit = Self { live, hands, out, check, drawn };
+        let (captures, resume) = (earlier.captures.clone(), earlier.option());
+        let live = Live::begin_after(earlier, set_up, args, purpose, out)?;
+        let began = live.now();
+        let mut visit = Self { live, hands, out, check, drawn: began, earlier: captures, values: None };
         let mut lines = vec![check.word().to_owned()];
         lines.extend(options.iter().cloned());
+        lines.extend(resume);
         if args.share_line {
             lines.push("--share-line".into());
         }
@@ -87,12 +123,11 @@ impl<'a> Visit<'a> {
             mark.text = Some(lines.join("\n"));
         });
         let until = visit.now() + args.listen_first + FIRST;
-        while visit
-            .case()
-            .meters
-            .iter()
-            .all(|meter| meter.series.points.values().all(|one| one.samples.is_empty()))
-        {
+        let reads = |case: &Case| {
+            let mut all = case.meters.iter().flat_map(|meter| meter.series.points.values());
+            all.any(|one| one.samples.last().is_some_and(|last| last.at >= began))
+        };
+        while !reads(&visit.case()) {
             if visit.now() >= until {
                 return Err(visit.give_up(Failure::nothing("no meter answered").hint(
                     "`wattward find` looks for meters and their settings; check the unit address and the polarity of the pair",
@@ -140,7 +175,7 @@ impl<'a> Visit<'a> {
         self.hands.ask(self.now(), prompt);
         loop {
             let typed = match self.step(self.now() + LOOK)? {
-                Step::Line(line) => Some(line),
+                Step::Line(line) => self.not_a_value(line),
                 // Nobody will type any more: judge what there is.
                 Step::InputEnd if self.hands.types() => return Ok(Reply::Stop),
                 _ => None,
@@ -179,10 +214,34 @@ impl<'a> Visit<'a> {
     /// Looks at the hands once, at the latest at `until`; whether they want to stop.
     fn stopped(&mut self, until: Stamp) -> Result<bool, Failure> {
         let typed = match self.step(until.min(self.now() + LOOK))? {
-            Step::Line(line) => Some(line),
+            Step::Line(line) => self.not_a_value(line),
             _ => None,
         };
         Ok(self.hands.reply(self.now(), typed.as_deref()) == Some(Reply::Stop))
+    }
+
+    /// From now on values that are typed are noted, so that they are compared and kept.
+    pub(crate) fn take_values(&mut self, values: Values) {
+        self.values = Some(values);
+    }
+
+    /// Notes a value that was typed; gives back any other line.
+    fn not_a_value(&mut self, line: String) -> Option<String> {
+        let phase = self.values.as_ref().map(|values| values.phase);
+        let (Some(phase), Some(found)) = (phase, value(&line)) else { return Some(line) };
+        let text = match found {
+            Ok(value) => {
+                let mark = value.mark(self.now(), phase);
+                let case = self.case();
+                let compared = self.values.as_ref().and_then(|values| (values.compare)(&case, &mark));
+                let said = mark.message.clone();
+                self.live.mark(mark);
+                compared.unwrap_or(said)
+            }
+            Err(text) => text,
+        };
+        self.tell(&text);
+        None
     }
 
     /// Whether pictures may be drawn between the status lines: a person looks at a terminal.
@@ -241,7 +300,7 @@ impl<'a> Visit<'a> {
         let (check, out) = (self.check, self.out);
         let (closed, _) = self.live.close()?;
         let closed = closed.ok_or_else(|| Failure::nothing("no capture was kept"))?;
-        conclude(check, &closed.path, out)
+        conclude(check, &self.earlier, &closed.path, out)
     }
 
     fn step(&mut self, deadline: Stamp) -> Result<Step, Failure> {
@@ -261,6 +320,12 @@ impl<'a> Visit<'a> {
         self.mark(MarkKind::CheckEnd, &format!("{} given up", self.check.word()));
         if let Some(path) = self.live.path() {
             failure.message = format!("{}; what was recorded is in {}", failure.message, path.display());
+            if failure.kind == FailureKind::Interrupted && self.check == Check::Ct {
+                let parts = self.earlier.iter().map(PathBuf::as_path).chain([path]);
+                let parts: Vec<String> = parts.map(|path| format!(" --resume {}", path.display())).collect();
+                let parts = parts.concat();
+                failure = failure.hint(format!("to go on with it: wattward ct{parts}"));
+            }
         }
         failure
     }

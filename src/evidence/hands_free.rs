@@ -49,6 +49,15 @@ pub fn patterns(board: &Board, loads: &[Load], origin: Stamp) -> Vec<LoadTest> {
     found
 }
 
+/// How many changes are of the size that one of these loads may show.
+pub fn load_like(board: &Board, loads: &[Load]) -> usize {
+    let (Some(first), Some(last)) = (board.first_s(), board.last_s()) else { return 0 };
+    let of = |size: f64| {
+        loads.iter().any(|load| (SIZES.0 * load.power_w..=SIZES.1 * load.power_w).contains(&size))
+    };
+    events(board, first, last).iter().filter(|event| of(board.size(event))).count()
+}
+
 fn test(load: &Load, all: &[Event], run: &[(usize, bool)], origin: Stamp) -> LoadTest {
     let switches = run
         .iter()

@@ -16,6 +16,8 @@ pub struct CheckRun {
     pub to: Stamp,
     /// The verdict document recorded for it.
     pub recorded: Option<String>,
+    /// It goes on with a check that began then, and nothing here holds that part.
+    pub lacks: Option<Stamp>,
 }
 
 impl CheckRun {
@@ -33,7 +35,7 @@ impl CheckRun {
     }
 }
 
-/// Every check the marks tell of, in time order.
+/// Every check the marks tell of, in the order of their last starts. Parts of one that was left and gone on with are one run.
 pub fn check_runs(marks: &[Mark], span: Option<(Stamp, Stamp)>) -> Vec<CheckRun> {
     let mut runs: Vec<CheckRun> = Vec::new();
     let mut open = false;
@@ -51,7 +53,17 @@ pub fn check_runs(marks: &[Mark], span: Option<(Stamp, Stamp)>) -> Vec<CheckRun>
                 let mut options: Vec<String> = words.map(str::to_owned).collect();
                 options.extend(split_inline(inline));
                 let to = span.map_or(mark.at, |(_, last)| last.max(mark.at));
-                runs.push(CheckRun { check: check.to_owned(), options, from: mark.at, to, recorded: None });
+                let began = mark.resumes();
+                let left = began.and_then(|began| left(&mut runs, check, began));
+                let lacks = began.filter(|_| left.is_none());
+                let from = left.as_ref().map_or(mark.at, |left| left.from);
+                for option in left.into_iter().flat_map(|left| left.options) {
+                    if !options.contains(&option) {
+                        options.push(option);
+                    }
+                }
+                options.retain(|option| !option.starts_with(Mark::RESUME));
+                runs.push(CheckRun { check: check.to_owned(), options, from, to, recorded: None, lacks });
                 open = true;
             }
             MarkKind::CheckEnd => {
@@ -73,6 +85,12 @@ pub fn check_runs(marks: &[Mark], span: Option<(Stamp, Stamp)>) -> Vec<CheckRun>
         }
     }
     runs
+}
+
+/// Takes out the part of a check that began then.
+fn left(runs: &mut Vec<CheckRun>, check: &str, began: Stamp) -> Option<CheckRun> {
+    let index = runs.iter().rposition(|run| run.check == check && run.from == began)?;
+    Some(runs.remove(index))
 }
 
 /// Options that stand behind the check on one line: `--meter grid --share-line`.
@@ -124,5 +142,30 @@ mod tests {
         assert!(runs[0].recorded.is_some() && runs[1].recorded.is_none());
         assert!(runs[1].has("--share-line") && !runs[1].has("--share"));
         assert_eq!(runs[1].option("--meter"), Some("grid"));
+    }
+
+    #[test]
+    fn parts_of_a_check_that_was_left_are_one_run() {
+        let began = Stamp::from_nanos(0).rfc3339(6);
+        let again = format!("ct\n--resume {began}");
+        let marks = [
+            mark(0, MarkKind::CheckStart, Some("ct\n--meter grid\n--share-line")),
+            mark(10, MarkKind::CheckEnd, None),
+            mark(20, MarkKind::CheckStart, Some("limit")),
+            mark(30, MarkKind::CheckEnd, None),
+            mark(40, MarkKind::CheckStart, Some(&again)),
+            mark(50, MarkKind::CheckEnd, None),
+            mark(60, MarkKind::CheckStart, Some(&again)),
+            mark(70, MarkKind::CheckEnd, None),
+            mark(70, MarkKind::Verdict, Some(r#"{"check":"ct","verdict":"pass"}"#)),
+        ];
+        let runs = check_runs(&marks, None);
+        assert_eq!(runs.iter().map(|run| run.check.as_str()).collect::<Vec<_>>(), ["limit", "ct"]);
+        assert_eq!((runs[1].from, runs[1].to), (marks[0].at, marks[7].at));
+        assert_eq!(runs[1].options, ["--meter grid", "--share-line"]);
+        assert!(runs[1].recorded.is_some() && runs[1].lacks.is_none());
+        // The later part alone stands for itself, and says what it goes on with.
+        let runs = check_runs(&marks[6..], None);
+        assert_eq!((runs[0].from, runs[0].lacks), (marks[6].at, Some(marks[0].at)));
     }
 }

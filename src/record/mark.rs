@@ -132,4 +132,13 @@ impl Mark {
             text: None,
         }
     }
+
+    /// The line of a `check-start` text that goes on with a check that was left; the time that check began comes after it.
+    pub const RESUME: &str = "--resume";
+
+    /// When the check began that this `check-start` goes on with.
+    pub fn resumes(&self) -> Option<Stamp> {
+        let text = self.text.as_deref().filter(|_| self.kind == MarkKind::CheckStart)?;
+        text.lines().find_map(|line| Stamp::parse(line.trim().strip_prefix(Self::RESUME)?.trim()))
+    }
 }

@@ -217,6 +217,6 @@ fn a_value_read_off_a_clamp_meter_is_kept_compared_and_shows_that_the_load_ran()
     let kept = finding
         .reasons
         .iter()
-        .find(|reason| reason.starts_with("Read off another instrument: current 8.7 on L1"));
+        .find(|reason| reason.starts_with("Read off another instrument: current 8.7 A on L1"));
     assert!(kept.is_some(), "{:?}", finding.reasons);
 }

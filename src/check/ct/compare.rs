@@ -2,49 +2,116 @@
 
 use super::body::CtFault;
 use super::decide::{Decision, Why};
-use super::measure::Bench;
+use super::measure::{Bench, Measured};
 use super::tell::number;
 use crate::base::{Phase, PointKey};
 use crate::evidence::Case;
+use crate::evidence::trace::Trace;
 use crate::reading::judge_settings;
 use crate::record::{Mark, MarkKind};
 
-/// Sentences on every value read off another instrument, with what the meter said at that time.
-pub(super) fn read_off(case: &Case, bench: &Bench<'_>) -> Vec<String> {
-    case.marks
-        .iter()
-        .filter(|mark| mark.kind == MarkKind::Seen && mark.plant.is_none())
-        .filter_map(|mark| one(bench, mark))
-        .collect()
+/// A value off another instrument agrees with the meter within this factor, or these amounts in A, W or V (ours: a clamp meter
+/// of a few percent, read while the house goes on).
+const AGREES: f64 = 1.1;
+const LITTLE_A: f64 = 0.3;
+const LITTLE_W: f64 = 60.0;
+const LITTLE_V: f64 = 4.0;
+/// Beyond this factor (that of a wrong ratio) and this many times the amounts it contradicts the meter.
+const CONTRADICTS: f64 = 1.25;
+const MUCH: f64 = 3.0;
+
+/// A value read off another instrument beside what the meter said at that time.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Compared {
+    /// What was compared.
+    pub sentence: String,
+    /// The current of a conductor that the meter does not show: no pass while that stands.
+    pub contradicts: bool,
+    key: (String, Option<Phase>),
 }
 
-fn one(bench: &Bench<'_>, mark: &Mark) -> Option<String> {
+/// Every value read off another instrument; of several of one quantity on one phase only the last may contradict.
+pub(super) fn read_off(case: &Case, bench: &Bench<'_>, loads: &[&Measured]) -> Vec<Compared> {
+    let mut list: Vec<Compared> = Vec::new();
+    for mark in case.marks.iter().filter(|mark| mark.kind == MarkKind::Seen && mark.plant.is_none()) {
+        if let Some(compared) = compare(bench, mark, loads) {
+            for earlier in list.iter_mut().filter(|earlier| earlier.key == compared.key) {
+                earlier.contradicts = false;
+            }
+            list.push(compared);
+        }
+    }
+    list
+}
+
+/// One value beside what the meter said then: its channel, or the load alone (a clamp around the load's own lead).
+pub(super) fn compare(bench: &Bench<'_>, mark: &Mark, loads: &[&Measured]) -> Option<Compared> {
     let stated = number(mark.value.as_deref()?)?;
-    let quantity = mark.quantity.as_deref().unwrap_or("value").replace('_', " ");
+    let word = mark.quantity.as_deref().unwrap_or("value").replace('_', " ");
+    let (unit, little) = match word.as_str() {
+        word if word.contains("current") => ("A", LITTLE_A),
+        word if word.contains("voltage") => ("V", LITTLE_V),
+        _ => ("W", LITTLE_W),
+    };
     let phase = mark.phase.as_deref().and_then(Phase::parse);
     let place = phase.map_or_else(String::new, |phase| format!(" on {phase}"));
+    let lead = format!("Read off another instrument: {word} {stated} {unit}{place}");
+    let key = (word, phase);
+    let told = |text: String| Some(Compared { sentence: text, contradicts: false, key: key.clone() });
     let at = mark.at.seconds_since(bench.origin);
-    let of = |channel: &&crate::evidence::channel::Channel| phase.is_none_or(|phase| channel.phase == phase);
-    let channel = bench.channels.iter().find(of)?;
-    let near = |trace: &crate::evidence::trace::Trace| {
+    let near = |trace: &Trace| {
         let index = trace.last_by(at + bench.board.period_s)?;
         (at - trace.times[index] < 5.0 * bench.board.period_s).then(|| trace.values[index])
     };
-    let power = near(&channel.active);
-    let ours = if quantity.contains("current") {
-        channel.current.as_ref().and_then(near).map(|amps| format!("{amps:.2} A")).or_else(|| {
-            power.map(|watts| {
-                format!("{:.2} A by its power at nominal voltage", watts / bench.site.nominal_v.max(1.0))
-            })
-        })
-    } else {
-        power.map(|watts| format!("{watts:.0} W"))
+    let line = phase.and_then(Phase::line_index);
+    let volts = line.and_then(|line| bench.voltages.get(line)?.as_ref()).and_then(near);
+    let channel = bench.channels.iter().position(|channel| phase.is_none_or(|phase| channel.phase == phase));
+    let power = channel.and_then(|index| near(&bench.channels[index].active));
+    let per_volt = 1.0 / volts.unwrap_or(bench.site.nominal_v).max(1.0);
+    let amps = || {
+        let about = &bench.channels[channel?];
+        let apparent = || {
+            let reactive = about.reactive.as_ref().and_then(near).unwrap_or(0.0);
+            Some(libm::hypot(power?, reactive) * per_volt)
+        };
+        about.current.as_ref().and_then(near).map(f64::abs).or_else(apparent)
     };
-    let ours = ours.map_or_else(
-        || "the meter gave no value then".to_owned(),
-        |ours| format!("channel {} of the meter had {ours}", channel.phase),
-    );
-    Some(format!("Read off another instrument: {quantity} {stated}{place}; {ours}."))
+    let ours = match unit {
+        "A" => amps(),
+        "V" => volts,
+        _ => power,
+    };
+    let Some(ours) = ours else {
+        return told(format!("{lead}; the meter gave no value then."));
+    };
+    let number =
+        |value: f64| if unit == "A" { format!("{value:.2} A") } else { format!("{value:.0} {unit}") };
+    let within = |value: f64, factor: f64, little: f64| {
+        let (one, other) = (stated.abs(), value.abs());
+        (one - other).abs() <= little || one.max(other) <= factor * one.min(other)
+    };
+    // The step of the load on that phase, in the value's own unit.
+    let steps =
+        loads.iter().filter(|one| one.test.placement.and_then(|place| Phase::parse(place.word())) == phase);
+    let steps = steps.filter_map(|one| one.responses.get(channel?)?.as_ref());
+    let mut steps = steps.map(|response| {
+        let reactive = response.reactive.unwrap_or_default().value;
+        if unit == "A" {
+            libm::hypot(response.active.value, reactive) * per_volt
+        } else {
+            response.active.value
+        }
+    });
+    let meter = format!("the meter had {}", number(ours));
+    if within(ours, AGREES, little) {
+        return told(format!("{lead}; {meter}: they agree."));
+    }
+    if let Some(step) = steps.find(|step| unit != "V" && within(*step, AGREES, little)) {
+        return told(format!("{lead}; {meter}, {} of it the load's: that agrees.", number(step.abs())));
+    }
+    let contradicts = unit == "A" && !within(ours, CONTRADICTS, MUCH * little);
+    let share = format!("{:.2} of it", ours.abs() / stated.abs().max(1e-9));
+    Some(Compared { sentence: format!("{lead}; {meter}, {share}: they do not agree."), contradicts, key })
 }
 
 /// The meter's own settings: what contradicts the site file or changed meanwhile, and whether one changed.

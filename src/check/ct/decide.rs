@@ -64,6 +64,8 @@ pub enum Why {
     Clear,
     /// The plant was not shown idle, and it may hide or mirror the load.
     PlantActive,
+    /// A control answers the load, and the site file names no plant.
+    Unnamed,
     /// The gain's interval reaches into what is right.
     GainOpen,
     /// All channels are off by one factor: the load or the ratio.
@@ -86,6 +88,10 @@ pub enum Why {
     FewPairs,
     /// The tests on its phase did not count.
     NoTrust,
+    /// The check was left and gone on with, and nothing was switched on its phase since.
+    UntriedSince,
+    /// The check was left and gone on with, and the load moves it otherwise since.
+    OtherwiseSince,
 }
 
 /// What was decided on a subject.

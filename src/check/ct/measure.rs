@@ -3,7 +3,7 @@
 use crate::base::uncertain::{combine, coverage_factor, rectangular, resolution};
 use crate::base::{Phase, Quantity, Stamp};
 use crate::evidence::channel::Channel;
-use crate::evidence::step::consensus::{Consensus, at_marks, event, find, spikes, windows};
+use crate::evidence::step::consensus::{Consensus, spikes, windows};
 use crate::evidence::step::estimate::{Step, change, step};
 use crate::evidence::step::split::parts;
 use crate::evidence::step::{Board, Kind};
@@ -22,7 +22,7 @@ const VOLTAGE_UNREAD: f64 = 0.10;
 const SUPPLY_OHM: f64 = 0.5;
 
 /// Chance that jumps like the load's stand at its marks without it; above this the step is not believed.
-const CHANCE: f64 = 1e-3;
+pub(super) const CHANCE: f64 = 1e-3;
 
 /// What the load should draw.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -150,26 +150,6 @@ impl<'a> Bench<'a> {
         let voltages = crate::evidence::channel::line_voltages(meter, site, origin);
         let board = Board::new(&channels, &voltages);
         Self { meter, site, channels, voltages, board, origin }
-    }
-
-    /// The edges of a load: where the power repeats itself, else where the voltage does, else where the marks are.
-    pub fn edges(&self, test: &LoadTest, marked: &[(f64, f64)]) -> Consensus {
-        let least = (0.04 * test.load.power_w).max(15.0);
-        let power = find(&self.board, &test.switches, &[Kind::Active, Kind::Reactive], least, marked);
-        if let Some(consensus) = power {
-            return consensus;
-        }
-        match find(&self.board, &test.switches, &[Kind::Voltage], 0.1, marked) {
-            Some(mut consensus) => {
-                // The power may still be on its way when the voltage is there.
-                for edge in &mut consensus.edges {
-                    edge.event =
-                        event(&self.board, edge.event.from_s, edge.event.to_s + self.board.settle_s, &[]);
-                }
-                Consensus { found: false, answer: None, ..consensus }
-            }
-            None => at_marks(&self.board, &test.switches),
-        }
     }
 
     /// Measures every load.

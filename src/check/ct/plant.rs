@@ -33,16 +33,22 @@ fn concerns(mark: &Mark, plant: &Plant) -> bool {
     mark.plant.as_deref().is_none_or(|name| name == plant.name)
 }
 
+/// A plant marked off stays off until it is marked on. Where the check was left meanwhile, nobody knows until it is marked off
+/// again; nothing but the loads switched before that suffers from it.
 fn marked_off(marks: &[Mark], plant: &Plant, from: Stamp, to: Stamp) -> bool {
-    let mut off = false;
-    for mark in marks.iter().filter(|mark| concerns(mark, plant)) {
+    let (mut off, mut doubtful) = (false, false);
+    for mark in marks.iter().filter(|mark| concerns(mark, plant) && mark.at <= to) {
         match mark.kind {
-            MarkKind::PlantOff if mark.at <= from => off = true,
-            MarkKind::PlantOn if mark.at <= to => off = false,
-            _ => {}
+            MarkKind::PlantOff => {
+                off |= mark.at <= from;
+                doubtful = false;
+            }
+            MarkKind::PlantOn => off = false,
+            MarkKind::LoadOn | MarkKind::LoadOff if mark.at >= from => off &= !doubtful,
+            _ => doubtful |= mark.resumes().is_some(),
         }
     }
-    off
+    off && !doubtful
 }
 
 fn reads_nothing(meters: &[&MeterCase], plant: &Plant, from: Stamp, to: Stamp) -> bool {

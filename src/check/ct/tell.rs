@@ -1,7 +1,7 @@
 //! From decisions to the finding: verdict, document, sentences.
 
 use super::body::{CtBody, CtFault, Position, SignFinding, Status};
-use super::compare::{fitting_ratio, read_off, settings};
+use super::compare::{Compared, fitting_ratio, read_off, settings};
 use super::decide::{Decision, Subject, Trust, Weighed, Why};
 use super::gain::{GAIN_FROM, GAIN_TO};
 use super::measure::Bench;
@@ -246,6 +246,12 @@ impl Story<'_> {
                 format!("Switch {name} off and on while it produces, or note its power (a `seen` mark)."),
             ));
         }
+        for compared in self.read_off().into_iter().filter(|compared| compared.contradicts) {
+            list.push((
+                compared.sentence,
+                "Read the current again, the clamp around the conductor that the CT encloses, and type it; if it stays, look where the CT sits and what its ratio is.".to_owned(),
+            ));
+        }
         if settings(self.bench).1 {
             list.push((
                 "A setting of the meter changed during the check: its readings are not of one kind."
@@ -308,6 +314,11 @@ impl Story<'_> {
         list
     }
 
+    fn read_off(&self) -> Vec<Compared> {
+        let loads = self.tests.iter().filter(|test| test.trust == Trust::Good).map(|test| test.measured);
+        read_off(self.case, self.bench, &loads.collect::<Vec<_>>())
+    }
+
     /// What is said whatever the verdict.
     fn notes(&self) -> Vec<String> {
         let mut list = self.unusable.to_vec();
@@ -335,7 +346,7 @@ impl Story<'_> {
             list.push("The site file gives no accuracy class: class 2 is assumed.".to_owned());
         }
         list.extend(settings(self.bench).0);
-        list.extend(read_off(self.case, self.bench));
+        list.extend(self.read_off().into_iter().map(|compared| compared.sentence));
         list
     }
 }

@@ -97,6 +97,9 @@ fn open(name: &str, decision: &Decision) -> String {
         Why::PlantActive => {
             "the plant was not shown idle, and a battery that answers the step hides or mirrors it"
         }
+        Why::Unnamed => {
+            "something answers the load and may hide or mirror it, and the site file names no plant"
+        }
         Why::GainOpen => "its gain lies outside 0.8 to 1.25, and its uncertainty reaches inside",
         Why::CommonFactor => "all channels are off by one factor, which can be the load as well as the ratio",
         Why::Level => {
@@ -116,6 +119,12 @@ fn open(name: &str, decision: &Decision) -> String {
         }
         Why::FewPairs => "too few on/off pairs agree",
         Why::NoTrust => "the switchings on its phase cannot be used",
+        Why::UntriedSince => {
+            "the check was left and gone on with, and nothing shows that what was seen of it before still holds"
+        }
+        Why::OtherwiseSince => {
+            "the load moves it otherwise since the check was left and gone on with: something was changed meanwhile"
+        }
     };
     format!("{name} is open: {why}.")
 }
@@ -186,6 +195,9 @@ pub(super) fn next(
         (Status::Ambiguous, Why::PlantActive) => {
             vec!["Pause the battery and the generation for this test (mark `plant-off`), then switch the load again.".to_owned()]
         }
+        (Status::Ambiguous, Why::Unnamed) => {
+            vec!["Find what answers the load (a battery, a controlled heater), pause it, and name a plant in the site file.".to_owned()]
+        }
         (Status::Ambiguous, Why::GainOpen) => {
             vec![format!(
                 "Settle the gain of {name}: use a load whose power is known better, or read the voltage."
@@ -217,6 +229,12 @@ pub(super) fn next(
         (Status::Ambiguous, Why::Strange) => vec![format!(
             "Look whether the CT of {name} is quite shut and on one conductor, then switch a plain heater {PAIRS} times with nothing else switching."
         )],
+        (Status::Ambiguous, Why::UntriedSince) => {
+            vec![format!("Switch the load on {line} on and off once more.")]
+        }
+        (Status::Ambiguous, Why::OtherwiseSince) => {
+            vec!["Begin a new check: the two parts of this one are not of one installation.".to_owned()]
+        }
         (Status::Ambiguous | Status::Correct | Status::Faulty, Why::FewPairs) => {
             vec![format!("Switch the load on {line} on and off until {PAIRS} pairs agree.")]
         }

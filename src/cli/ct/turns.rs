@@ -1,21 +1,23 @@
 //! The live CT check: a known load switched a few times on each phase, the evidence looked at after each pair.
 
 use super::super::args::LiveArgs;
+use super::super::earlier::Earlier;
 use super::super::exit::Exit;
 use super::super::hands::{Ask, Hands, Prompt, Reply};
 use super::super::judge::{Check, Outcome};
 use super::super::out::Out;
 use super::super::remarks::remarks;
 use super::super::source::SetUp;
-use super::super::visit::{Visit, Waited, meter_index};
+use super::super::visit::{Values, Visit, Waited, meter_index};
+use super::screen;
 use crate::base::{Failure, Phase, Quantity, Span};
-use crate::check::ct::body::{CtBody, Status};
+use crate::check::ct::body::CtBody;
 use crate::check::ct::{self, CtOptions};
-use crate::check::ct_steps::{Holds, LEAST_PAIRS, MOST_PAIRS, Progress, Turn, progress, runs_off, turns};
+use crate::check::ct_steps::{Holds, Progress, Turn, progress, runs_off, turns};
 use crate::check::{Finding, Verdict};
 use crate::evidence::Case;
 use crate::profile::{Meter, MeterRole, Profile, Site};
-use crate::record::MarkKind;
+use crate::record::{Mark, MarkKind};
 
 /// How long hands-free recording goes on when the evidence does not suffice. Ours.
 const HANDS_FREE_MOST: Span = Span::from_millis(15 * 60 * 1000);
@@ -35,6 +37,21 @@ pub(crate) fn run_turns(
     hands: &mut dyn Hands,
     out: &Out,
 ) -> Result<(Outcome, Exit), Failure> {
+    go_on(Earlier::default(), set_up, args, options, hands, out)
+}
+
+/// The same, going on with a check that was left.
+///
+/// # Errors
+/// As `run_turns`.
+pub(super) fn go_on(
+    earlier: Earlier,
+    set_up: SetUp,
+    args: &LiveArgs,
+    options: &[String],
+    hands: &mut dyn Hands,
+    out: &Out,
+) -> Result<(Outcome, Exit), Failure> {
     let site = set_up.site.clone();
     let judged = CtOptions::from_lines(options);
     let index = meter_index(&site, judged.meter.as_deref(), [MeterRole::Steering, MeterRole::Reference])?;
@@ -44,11 +61,16 @@ pub(crate) fn run_turns(
         return Err(Failure::usage("there is no known load to check with")
             .hint("add [[load]] with its power_W to the site file, or name it: --load 2000W --phase L1"));
     }
-    let visit = Visit::begin(Check::Ct, options, set_up, args, hands, out)?;
+    let again = screen::again(&earlier);
+    let visit = Visit::go_on(earlier, Check::Ct, options, set_up, args, hands, out)?;
     let holds = holds(&visit, &profile);
     let mut check = CtVisit { visit, site, meter, judged, holds };
+    check.visit.tell(screen::BEFORE);
+    if let Some(text) = again {
+        check.visit.tell(&text);
+    }
     for phase in without {
-        check.visit.tell(&format!("no load for {phase} in the site file: that phase stays untested"));
+        check.visit.tell(&format!("no load for {} in the site file: that stays untested", phase.word()));
     }
     check.remark();
     let waited = if check.judged.hands_free { check.record()? } else { check.switch_all(&order)? };
@@ -128,78 +150,90 @@ impl CtVisit<'_> {
     fn switch_one(&mut self, turn: &Turn) -> Result<Option<Progress>, Failure> {
         let load = self.site.loads[turn.load].clone();
         if turn.carried {
-            let text = format!("plug {} into a socket on {}, switched off", load.name, turn.phase);
+            let text = format!("plug {} into a socket on {}, switched off", load.name, turn.place.word());
             match self.visit.ask(&Prompt::new(Ask::Ready, text))? {
                 Reply::Done => {}
                 Reply::Skip => return Ok(Some(Progress::Next)),
                 Reply::Stop => return Ok(None),
             }
         }
-        if self.hold(turn.phase, 0)? == Waited::Stopped {
+        if turn.position {
+            self.visit.tell(&format!("one more load of the site file: does {} move this meter?", load.name));
+        }
+        self.take_values(turn.phase());
+        if self.hold(turn, &load.name, None)? == Waited::Stopped {
             return Ok(None);
         }
-        let mut pairs = 0;
         loop {
             for on in [true, false] {
-                match self.switch(turn, &load.name, load.power_w, on, pairs)? {
+                let before = self.power(turn.phase());
+                match self.switch(turn, &load.name, load.power_w, on)? {
                     Reply::Done => {}
                     Reply::Skip => return Ok(Some(Progress::Next)),
                     Reply::Stop => return Ok(None),
                 }
-                let before = self.power(turn.phase);
-                if self.hold(turn.phase, pairs + usize::from(!on))? == Waited::Stopped {
+                if self.hold(turn, &load.name, before.filter(|_| on))? == Waited::Stopped {
                     return Ok(None);
                 }
-                if let (Some(before), Some(now)) = (before, self.power(turn.phase))
+                if let (Some(before), Some(now)) = (before, self.power(turn.phase()))
                     && runs_off(&self.site, before, now, load.power_w)
                 {
                     self.visit
-                        .tell("the power runs off after the load: stop the plant now; the test ends here");
+                        .alarm("the power runs off after the load: stop the plant now; the test ends here");
                     return Ok(None);
                 }
             }
-            pairs += 1;
-            let finding = self.finding();
-            self.visit.tell(&seen(&finding, turn.phase, pairs));
-            match progress(&finding, turn.phase, pairs) {
-                Progress::More => {}
-                settled => return Ok(Some(settled)),
+            let (finding, pairs) = (self.finding(), self.pairs(turn, &load.name));
+            let progress = progress(&finding, turn, &load.name, pairs);
+            self.visit.tell(&screen::after_pair(&finding, turn, &load.name, pairs, progress));
+            if progress != Progress::More {
+                return Ok(Some(progress));
             }
         }
     }
 
-    fn switch(
-        &mut self,
-        turn: &Turn,
-        name: &str,
-        power_w: f64,
-        on: bool,
-        pairs: usize,
-    ) -> Result<Reply, Failure> {
+    fn pairs(&self, turn: &Turn, load: &str) -> usize {
+        pairs(&self.visit.case(), turn, load)
+    }
+
+    /// Values typed from now on are of this phase, unless they say otherwise.
+    fn take_values(&mut self, phase: Phase) {
+        let judged = self.judged.clone();
+        let compare = Box::new(move |case: &Case, mark: &Mark| ct::compared(case, &judged, mark));
+        self.visit.take_values(Values { phase, compare });
+    }
+
+    fn switch(&mut self, turn: &Turn, name: &str, power_w: f64, on: bool) -> Result<Reply, Failure> {
         let (word, kind) = if on { ("ON", MarkKind::LoadOn) } else { ("OFF", MarkKind::LoadOff) };
-        let text =
-            format!("switch {name} {word} ({}, pair {} of {LEAST_PAIRS} at least)", turn.phase, pairs + 1);
+        let pair = self.pairs(turn, name) + 1;
+        let (place, (least, most)) = (turn.place.word(), turn.pairs());
+        let text = format!("switch {name} {word} ({place}, pair {pair} of {least} to {most})");
         let reply = self.visit.ask(&Prompt::new(Ask::Load { name: name.to_owned(), on }, text))?;
         if reply == Reply::Done {
             self.visit.mark_with(kind, &format!("{name} {}", word.to_lowercase()), |mark| {
                 mark.load = Some(name.to_owned());
                 mark.load_w = Some(power_w.to_string());
-                mark.phase = Some(turn.phase.word().to_owned());
+                mark.phase = Some(turn.place.word().to_owned());
             });
         }
         Ok(reply)
     }
 
-    fn hold(&mut self, phase: Phase, pairs: usize) -> Result<Waited, Failure> {
+    /// Waits an irregular while; meanwhile the step is shown as it forms. `before`: the power before the load came on, while
+    /// it is on.
+    fn hold(&mut self, turn: &Turn, load: &str, before: Option<f64>) -> Result<Waited, Failure> {
         let until = self.visit.now() + self.holds.draw();
-        let name = self.meter.name.clone();
+        let (name, phase, judged) = (self.meter.name.clone(), turn.phase(), self.judged.clone());
+        let (turn, load) = (*turn, load.to_owned());
         self.visit.wait(until, |visit| {
-            let shown = last_power(&visit.case(), &name, phase);
-            let shown = shown.map_or("no reading".into(), |watts| format!("{watts:.0} W"));
-            format!(
-                "{phase}  {shown}  pairs {pairs} of {LEAST_PAIRS} to {MOST_PAIRS}  next in {}",
-                until - visit.now()
-            )
+            // Nobody looks at it elsewhere.
+            if !visit.draws() {
+                return String::new();
+            }
+            let case = visit.case();
+            let (now, step) =
+                (last_power(&case, &name, phase), screen::step(&ct::judge(&case, &judged), phase));
+            screen::forming(&turn, now, before, step, pairs(&case, &turn, &load), until - visit.now())
         })
     }
 
@@ -214,10 +248,13 @@ impl CtVisit<'_> {
         let end = self.visit.now() + HANDS_FREE_MOST;
         while self.visit.now() < end {
             let until = self.visit.now() + HANDS_FREE_LOOK;
-            let waited = self
-                .visit
-                .wait(until, |visit| format!("recording, {} left; q Enter to judge", end - visit.now()))?;
-            if waited == Waited::Stopped || self.finding().verdict != Verdict::Inconclusive {
+            let (finding, changes) = (self.finding(), ct::changes(&self.visit.case(), &self.judged));
+            if finding.verdict != Verdict::Inconclusive {
+                break;
+            }
+            let waited =
+                self.visit.wait(until, |visit| screen::recording(&finding, changes, end - visit.now()))?;
+            if waited == Waited::Stopped {
                 break;
             }
         }
@@ -262,29 +299,19 @@ impl CtVisit<'_> {
     }
 }
 
+/// On/off pairs marked so far, those of the parts before included.
+fn pairs(case: &Case, turn: &Turn, load: &str) -> usize {
+    let mine = case.marks.iter().filter(|mark| {
+        mark.load.as_deref() == Some(load) && mark.phase.as_deref() == Some(turn.place.word())
+    });
+    let kinds: Vec<MarkKind> = mine.map(|mark| mark.kind).collect();
+    kinds.windows(2).filter(|two| *two == [MarkKind::LoadOn, MarkKind::LoadOff]).count()
+}
+
 fn last_power(case: &Case, meter: &str, phase: Phase) -> Option<f64> {
     let of = |phase| {
         let series = case.meter(meter)?.series.of(Quantity::ActivePower, phase)?;
         series.samples.last().map(|sample| sample.value)
     };
     of(phase).or_else(|| of(Phase::Total))
-}
-
-/// The step as it forms.
-fn seen(finding: &Finding<CtBody>, phase: Phase, pairs: usize) -> String {
-    let channels = &finding.body.channels;
-    let channel = channels.iter().find(|one| one.channel == phase.word()).or(channels.first());
-    match channel.and_then(|channel| Some((channel, channel.step?))) {
-        Some((channel, step)) => format!(
-            "{phase}: {pairs} pairs, step {:.0} W ± {:.0} W, {}",
-            step.active_w,
-            step.active_u_w,
-            match channel.status {
-                Status::Correct => "right so far",
-                Status::Faulty => "wrong",
-                _ => "open",
-            }
-        ),
-        None => format!("{phase}: {pairs} pairs, no step seen yet"),
-    }
 }
