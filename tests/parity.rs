@@ -197,16 +197,25 @@ fn only_reads_were_sent(capture: &Path) {
     assert!(sent > 20, "{sent} requests");
 }
 
+/// Every visit must replay to the byte; a pass must come of one in three. A machine that stalls for a second loses readings, and
+/// a check that lost readings is rightly inconclusive.
+fn passes_and_replays(name: &str) {
+    let verdicts: Vec<serde_json::Value> = (0..3)
+        .map(|_| live_and_replayed(name)["verdict"].clone())
+        .take_while(|verdict| verdict != "pass")
+        .collect();
+    assert!(verdicts.len() < 3, "{verdicts:?}");
+    assert!(verdicts.iter().all(|verdict| verdict == "inconclusive"), "{verdicts:?}");
+}
+
 #[test]
 fn a_live_ct_check_and_its_replay_are_equal_byte_for_byte() {
-    let live = live_and_replayed("ct");
-    assert_eq!(live["verdict"], "pass", "{live:#}");
+    passes_and_replays("ct");
 }
 
 #[test]
 fn a_live_limit_check_and_its_replay_are_equal_byte_for_byte() {
-    let live = live_and_replayed("limit");
-    assert_eq!(live["verdict"], "pass", "{live:#}");
+    passes_and_replays("limit");
 }
 
 #[test]

@@ -51,6 +51,17 @@ pub(crate) enum Step {
     Done,
 }
 
+/// A step, or what became of a line.
+#[derive(Debug)]
+pub(crate) enum Turn {
+    /// A step.
+    Step(Step),
+    /// This line is lost; it is waited for.
+    Lost(String),
+    /// This line is back.
+    Back(String),
+}
+
 /// What a live run is for.
 #[derive(Clone, Debug)]
 pub(crate) struct Purpose<'a> {
@@ -113,37 +124,45 @@ impl Watching {
         self.session.now()
     }
 
-    /// What happens next, at the latest the deadline. Lost lines are told here.
+    /// What happens next, at the latest the deadline. Lost lines are told here, and never come out.
     ///
     /// # Errors
     /// Another master was heard, or the session cannot go on; what was recorded is kept and named.
     pub(crate) fn next(&mut self, deadline: Stamp, out: &Out) -> Result<Step, Failure> {
         loop {
-            return Ok(match self.session.next(deadline) {
-                Event::Tick => Step::Tick,
-                Event::Line(line) => Step::Line(line),
-                Event::InputEnd => Step::InputEnd,
-                Event::Interrupt => Step::Interrupt,
-                Event::Done => Step::Done,
-                Event::Records(records) => Step::Records(records),
-                Event::LineLost(line) => {
+            match self.turn(deadline)? {
+                Turn::Lost(line) => {
                     out.error(&format!("{line} is lost; waiting for it to come back (Ctrl-C to stop)"));
-                    continue;
                 }
-                Event::LineBack(line) => {
-                    out.error(&format!("{line} is back"));
-                    continue;
-                }
-                Event::Refused { line, heard } => {
-                    let failure = Failure::nothing(format!("{line} is in use: {heard}"));
-                    return Err(self.with_capture(failure).hint(
-                        "two masters spoil each other's answers and can blind an inverter: `--listen` reads what the \
-                         other master gets without sending a byte; `--share-line` asks all the same, and no check passes",
-                    ));
-                }
-                Event::Failed(failure) => return Err(self.with_capture(failure)),
-            });
+                Turn::Back(line) => out.error(&format!("{line} is back")),
+                Turn::Step(step) => return Ok(step),
+            }
         }
+    }
+
+    /// As `next`, and says nothing: lost lines come out.
+    ///
+    /// # Errors
+    /// As `next`.
+    pub(crate) fn turn(&mut self, deadline: Stamp) -> Result<Turn, Failure> {
+        Ok(Turn::Step(match self.session.next(deadline) {
+            Event::Tick => Step::Tick,
+            Event::Line(line) => Step::Line(line),
+            Event::InputEnd => Step::InputEnd,
+            Event::Interrupt => Step::Interrupt,
+            Event::Done => Step::Done,
+            Event::Records(records) => Step::Records(records),
+            Event::LineLost(line) => return Ok(Turn::Lost(line)),
+            Event::LineBack(line) => return Ok(Turn::Back(line)),
+            Event::Refused { line, heard } => {
+                let failure = Failure::nothing(format!("{line} is in use: {heard}"));
+                return Err(self.with_capture(failure).hint(
+                    "two masters spoil each other's answers and can blind an inverter: `--listen` reads what the \
+                     other master gets without sending a byte; `--share-line` asks all the same, and no check passes",
+                ));
+            }
+            Event::Failed(failure) => return Err(self.with_capture(failure)),
+        }))
     }
 
     fn with_capture(&self, mut failure: Failure) -> Failure {

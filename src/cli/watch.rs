@@ -1,31 +1,48 @@
-//! `wattward watch` shows readings as they come, one line each; nothing is kept unless `--capture` says where.
+//! `wattward watch` shows readings as they come; nothing is kept unless `--capture` says where.
+//!
+//! On a terminal it takes the whole screen: the power large enough to be read from two metres, its direction in words with
+//! an arrow (towards house, towards grid), each phase, the margin to each limit of the site file, the last five minutes
+//! and the line's health. `q`, Escape or Ctrl-C ends it, Tab shows the next meter. A value that is three readings old is
+//! no longer shown: an old power is worse than none.
+//!
+//! Elsewhere, and with `--lines`, each reading is a line:
 //!
 //! ```console
-//! $ wattward watch --site site.toml
+//! $ wattward watch --site site.toml --lines
 //! listening 5.0 s for another master before the first request
 //! 14:13:20.1  connection  L1 412.0  L2 88.3  L3 1204.5  total 1704.8 W  230.1 229.8 231.0 V
 //! ```
 //!
-//! What does not make sense, an angle that no load explains for one, is said once on standard error when it has stood for
-//! five readings. With `--json` each reading is a JSON document on a line of its own. Ctrl-C ends it. Exit codes: 0 something was read, 2 a
-//! file or option is wrong, 4 nothing was read, or another master is on the line.
+//! What does not make sense, an angle that no load explains for one, is said once when it has stood for five readings. With
+//! `--json` each reading is a JSON document on a line of its own. The margin is a look, no verdict: `limit` has the
+//! uncertainty. Exit codes: 0 something was read, 2 a file or option is wrong, 4 nothing was read, or another master is on
+//! the line.
 
-use std::fmt::Write as _;
+mod board;
+mod digits;
+mod draw;
+mod lines;
+#[cfg(test)]
+mod tests;
+
+use std::io::IsTerminal as _;
 
 use clap::Args;
 use serde::Serialize;
 
 use super::args::{LiveArgs, SourceArgs, span};
 use super::exit::Exit;
-use super::live::{Purpose, Step, Watching};
+use super::live::{Purpose, Step, Turn, Watching};
 use super::out::Out;
 use super::remarks::{Standing, words};
 use super::source::{Extra, set_up};
-use super::tally::{Tally, Way};
-use crate::base::{Failure, Phase, PointKey, Quantity, Span, Stamp};
+use super::tally::Tally;
+use crate::base::{Failure, Span, Stamp};
 use crate::profile::{Profile, Site};
-use crate::reading::judge;
+use crate::reading::{Remark, judge};
 use crate::report::table::{Row, rows};
+use crate::rim::screen::{Key, Screen};
+use board::Board;
 
 /// Options of `watch`.
 #[derive(Args, Debug)]
@@ -37,6 +54,9 @@ pub(crate) struct WatchArgs {
     /// Stop after this long [default: when stopped by Ctrl-C]
     #[arg(long = "for", value_name = "TIME", value_parser = span)]
     lasting: Option<Span>,
+    /// A line of text for each reading, also on a terminal
+    #[arg(long)]
+    lines: bool,
 }
 
 #[derive(Serialize)]
@@ -65,27 +85,57 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
     };
     let mut live = Watching::begin(set_up, &args.live, purpose, out)?;
     let mut tally = Tally::new(&site, &profiles, live.session.lines());
-    let mut shown: Vec<Shown> = tally.meters.iter().map(|_| Shown::default()).collect();
     let listening = if args.live.listen { Span::ZERO } else { args.live.listen_first };
     let end = args.lasting.map(|lasting| live.now() + listening + lasting);
+    let mut standing: Vec<(usize, Standing)> = tally.meters.iter().map(|_| Default::default()).collect();
+    let mut view = if args.whole_screen(out) {
+        let mut board = Board::new(&site, live.every);
+        board.recording = live.session.path().map(|path| path.display().to_string());
+        board.before = if args.live.listen {
+            "listening, nothing heard yet".into()
+        } else {
+            format!("waiting; listened {listening} first")
+        };
+        View::Screen(Box::new((Screen::open()?, board)))
+    } else {
+        View::Lines
+    };
     loop {
-        let second = live.now() + Span::from_millis(1000);
-        match live.next(end.map_or(second, |end| end.min(second)), out)? {
-            Step::Records(records) => {
+        let soon = live.now() + view.pace();
+        let soon = end.map_or(soon, |end| end.min(soon));
+        let turn = match view {
+            View::Lines => Turn::Step(live.next(soon, out)?),
+            View::Screen(_) => live.turn(soon)?,
+        };
+        match turn {
+            Turn::Step(Step::Records(records)) => {
                 tally.take(&records);
-                show(&tally, &site, &profiles, &mut shown, out);
+                for (index, remarks) in closed_cycles(&tally, &site, &profiles, &mut standing) {
+                    view.reading(&tally, &profiles, index, out);
+                    for remark in remarks {
+                        view.remark(live.now(), &remark, out);
+                    }
+                }
             }
-            Step::Interrupt => break,
-            Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd => {}
+            Turn::Lost(line) => view.line(live.now(), line, true),
+            Turn::Back(line) => view.line(live.now(), line, false),
+            Turn::Step(Step::Interrupt) => break,
+            Turn::Step(Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd) => {}
         }
-        if end.is_some_and(|end| live.now() >= end) {
+        if view.turn(live.now(), &tally, out)? || end.is_some_and(|end| live.now() >= end) {
             break;
         }
     }
+    let whole = matches!(view, View::Screen(_));
+    drop(view);
     let (records, closed) = live.close()?;
     tally.take(&records);
     tally.finish();
-    show(&tally, &site, &profiles, &mut shown, out);
+    for (index, _) in closed_cycles(&tally, &site, &profiles, &mut standing) {
+        if !whole {
+            View::Lines.reading(&tally, &profiles, index, out);
+        }
+    }
     if let Some(closed) = closed {
         out.note(&format!("evidence  {}  sha256 {}", closed.path.display(), closed.sha256));
     }
@@ -97,59 +147,117 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-/// What has been shown of a meter.
-#[derive(Debug, Default)]
-struct Shown {
-    cycles: usize,
-    standing: Standing,
-}
-
-/// Shows every meter whose cycle has closed since, and what does not make sense about it once it has stood for a while.
-fn show(tally: &Tally, site: &Site, profiles: &[Profile], shown: &mut [Shown], out: &Out) {
-    let meters = site.meters.iter().zip(&tally.meters).zip(profiles);
-    for (((about, meter), profile), shown) in meters.zip(shown) {
-        let (cycles, _) = meter.cycles();
-        if std::mem::replace(&mut shown.cycles, cycles) == cycles {
-            continue;
-        }
-        if out.json {
-            let values = rows(profile, meter.series());
-            let at = values.iter().filter_map(|row| row.at).max();
-            let reading = Reading { meter: &meter.name, at, values };
-            out.print(&serde_json::to_string(&reading).unwrap_or_default());
-        } else {
-            out.print(&line(meter));
-        }
-        for remark in shown.standing.take(judge(profile, site, about, &meter.latest())) {
-            out.note(words(&remark, out).trim_end());
-        }
+impl WatchArgs {
+    /// Whether the whole terminal is taken: a person looks at it, and nobody asked for text.
+    fn whole_screen(&self, out: &Out) -> bool {
+        let terminal = std::io::stdin().is_terminal() && std::io::stdout().is_terminal();
+        terminal && !self.lines && !out.json && !out.quiet && !tracing::enabled!(tracing::Level::INFO)
     }
 }
 
-/// One reading in one line.
-fn line(meter: &Way) -> String {
-    let latest = meter.latest();
-    let Some(at) = latest.values().map(|sample| sample.at).max() else {
-        return format!("{}  no answer", meter.name);
-    };
-    let clock = at.rfc3339(1);
-    let mut text = format!("{}  {}", clock.get(11..21).unwrap_or_default(), meter.name);
-    let value = |quantity, phase| latest.get(&PointKey::Of(quantity, phase)).map(|sample| sample.value);
-    let mut any = false;
-    for phase in [Phase::L1, Phase::L2, Phase::L3, Phase::Total] {
-        if let Some(power) = value(Quantity::ActivePower, phase) {
-            let _ = write!(text, "  {} {power:.1}", phase.word());
-            any = true;
+/// How readings are shown.
+enum View {
+    /// A line each.
+    Lines,
+    /// On the whole terminal.
+    Screen(Box<(Screen, Board)>),
+}
+
+impl View {
+    /// At least so often something is looked at or drawn.
+    const fn pace(&self) -> Span {
+        match self {
+            Self::Lines => Span::from_millis(1000),
+            Self::Screen(_) => Span::from_millis(100),
         }
     }
-    text.push_str(if any { " W" } else { "" });
-    let volts: Vec<String> = Phase::LINES
-        .into_iter()
-        .filter_map(|phase| value(Quantity::Voltage, phase))
-        .map(|voltage| format!("{voltage:.1}"))
-        .collect();
-    if !volts.is_empty() {
-        let _ = write!(text, "  {} V", volts.join(" "));
+
+    /// A reading of this meter is complete.
+    fn reading(&mut self, tally: &Tally, profiles: &[Profile], index: usize, out: &Out) {
+        let (Some(meter), Some(profile)) = (tally.meters.get(index), profiles.get(index)) else { return };
+        match self {
+            Self::Screen(view) => {
+                if let Some(panel) = view.1.meters.get_mut(index) {
+                    panel.take(meter.latest());
+                }
+            }
+            Self::Lines if out.json => {
+                let values = rows(profile, meter.series());
+                let at = values.iter().filter_map(|row| row.at).max();
+                let reading = Reading { meter: &meter.name, at, values };
+                out.print(&serde_json::to_string(&reading).unwrap_or_default());
+            }
+            Self::Lines => out.print(&lines::line(meter)),
+        }
+    }
+
+    /// Something does not make sense.
+    fn remark(&mut self, now: Stamp, remark: &Remark, out: &Out) {
+        match self {
+            Self::Lines => out.note(words(remark, out).trim_end()),
+            Self::Screen(view) => {
+                let text = format!("{}: {}; expected {}", remark.weight.word(), remark.saw, remark.expected);
+                view.1.note(now, &text);
+            }
+        }
+    }
+
+    /// A line is lost, or back.
+    fn line(&mut self, now: Stamp, line: String, lost: bool) {
+        let Self::Screen(view) = self else { return };
+        view.1.note(now, &format!("{line} is {}", if lost { "lost; waiting for it" } else { "back" }));
+        view.1.lost.retain(|one| *one != line);
+        if lost {
+            view.1.lost.push(line);
+        }
+    }
+
+    /// Draws what changes by itself; whether the person wants to leave.
+    fn turn(&mut self, now: Stamp, tally: &Tally, out: &Out) -> Result<bool, Failure> {
+        let Self::Screen(view) = self else { return Ok(false) };
+        let (screen, board) = &mut **view;
+        for key in screen.keys()? {
+            match key {
+                Key::Leave => return Ok(true),
+                Key::Next => board.next_meter(),
+            }
+        }
+        board.health = health(tally);
+        screen.draw(|frame| draw::draw(board, now, out.colour, frame))?;
+        Ok(false)
+    }
+}
+
+/// What the line does, in a sentence.
+fn health(tally: &Tally) -> String {
+    let quality = &tally.quality;
+    let failure = quality.failure();
+    let mut text = format!(
+        "line  {} questions, {} failed ({:.1} %)",
+        quality.requests,
+        failure.count,
+        100.0 * failure.share()
+    );
+    if let (Some(half), Some(worst)) = (quality.times.quantile(0.5), quality.times.worst()) {
+        text.push_str(&format!(", answer after {:.0} ms, at worst {:.0} ms", half.millis(), worst.millis()));
     }
     text
+}
+
+/// Every meter whose cycle has closed since, with what does not make sense about it once that has stood for a while.
+fn closed_cycles(
+    tally: &Tally,
+    site: &Site,
+    profiles: &[Profile],
+    standing: &mut [(usize, Standing)],
+) -> Vec<(usize, Vec<Remark>)> {
+    let mut closed = Vec::new();
+    let meters = site.meters.iter().zip(&tally.meters).zip(profiles).zip(standing).enumerate();
+    for (index, (((about, meter), profile), (seen, standing))) in meters {
+        let (cycles, _) = meter.cycles();
+        if std::mem::replace(seen, cycles) != cycles {
+            closed.push((index, standing.take(judge(profile, site, about, &meter.latest()))));
+        }
+    }
+    closed
 }

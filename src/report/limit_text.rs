@@ -3,7 +3,7 @@
 
 use std::fmt::Write as _;
 
-use super::plot::Plot;
+use super::plot::{Plot, ROWS};
 use crate::base::{Phase, Quantity, Stamp};
 use crate::check::Finding;
 use crate::check::limit::LimitBody;
@@ -78,6 +78,7 @@ fn plot(case: &Case, finding: &Finding<LimitBody>, width: usize) -> String {
         limit_w,
         marks: &marks,
         ends: (clock(start), format!("{} UTC", clock(end))),
+        rows: ROWS,
     };
     let mut text = plot.render(width);
     if !text.is_empty() {

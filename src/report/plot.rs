@@ -13,35 +13,41 @@ pub struct Plot<'a> {
     pub marks: &'a [(f64, char)],
     /// What stands under the left and the right end.
     pub ends: (String, String),
+    /// Rows of the picture, without what stands under it.
+    pub rows: usize,
 }
 
 /// Characters of the scale at the left.
 const SCALE: usize = 11;
 
-/// Rows of the plot.
-const ROWS: usize = 9;
+/// Rows of a plot among other text.
+pub const ROWS: usize = 9;
+
+/// Fewer rows show nothing.
+pub const FEWEST_ROWS: usize = 4;
 
 impl Plot<'_> {
     /// The plot as lines of at most `width` characters. Each column shows the range the power covered in its time (`#`), the
     /// limit is `=`, no power `-`; a column without a reading stays empty, so a gap shows as one.
     pub fn render(&self, width: usize) -> String {
         let columns = width.clamp(SCALE + 10, 120) - SCALE;
+        let rows = self.rows.max(FEWEST_ROWS);
         let Some(ranges) = self.ranges(columns) else { return String::new() };
         let (low, high) = self.scale(&ranges);
         let row_of = |power: f64| {
             let share = (high - power) / (high - low);
-            ((share * (ROWS - 1) as f64).round() as usize).min(ROWS - 1)
+            ((share * (rows - 1) as f64).round() as usize).min(rows - 1)
         };
         let (limit_row, zero_row) = (row_of(self.limit_w), row_of(0.0));
         let mut text = String::new();
-        for row in 0..ROWS {
+        for row in 0..rows {
             let label = if row == limit_row {
                 format!("{:.0} W =", self.limit_w)
             } else if row == zero_row {
                 "0 W -".to_owned()
             } else if row == 0 {
                 format!("{high:.0} W ")
-            } else if row == ROWS - 1 {
+            } else if row == rows - 1 {
                 format!("{low:.0} W ")
             } else {
                 String::new()
@@ -142,6 +148,7 @@ mod tests {
             limit_w: 0.0,
             marks: &[(20.0, 'v')],
             ends: ("20:26:48".into(), "20:31:48".into()),
+            rows: ROWS,
         };
         let text = plot.render(61);
         let rows: Vec<&str> = text.lines().collect();
@@ -163,6 +170,7 @@ mod tests {
             limit_w: 0.0,
             marks: &[],
             ends: (String::new(), String::new()),
+            rows: ROWS,
         };
         assert_eq!(plot.render(80), "");
     }

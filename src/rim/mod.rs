@@ -9,6 +9,7 @@ pub(crate) mod person;
 pub mod ports;
 mod pump;
 mod recorder;
+pub mod screen;
 pub mod search;
 pub mod serial;
 pub mod serve;

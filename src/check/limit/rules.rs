@@ -76,7 +76,7 @@ pub struct Outcome {
 
 /// Judges one rule; `number` counts from 1 and `many` says whether there are others, for the words.
 pub fn judge_rule(bench: &Bench<'_>, rule: &Rule, number: usize) -> Outcome {
-    let name = words::rule_name(rule, &bench.case.site, number, bench.limit.rules.len());
+    let name = words::rule_name(rule, number, bench.limit.rules.len());
     let mut outcome = Outcome { entry: empty_entry(bench, rule), broken: None, open: Vec::new() };
     let Some(limit_w) = limit_w(rule, &bench.case.site) else {
         outcome.open.push((

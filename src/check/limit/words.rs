@@ -3,7 +3,7 @@
 use super::bench::{Bench, per_of};
 use crate::base::Stamp;
 use crate::evidence::excursion::Excursion;
-use crate::profile::{Per, Rule, RuleLimit, Site};
+use crate::profile::{Per, Rule, RuleLimit};
 
 /// A length of time as people say it.
 pub fn seconds(value: f64) -> String {
@@ -27,7 +27,7 @@ pub fn time_of_day(at: Stamp) -> String {
 }
 
 /// A rule in a few words: `rule 2 (0 W for at most 5 s)`.
-pub fn rule_name(rule: &Rule, _site: &Site, number: usize, of: usize) -> String {
+pub fn rule_name(rule: &Rule, number: usize, of: usize) -> String {
     let limit = match rule.limit {
         RuleLimit::Watts(limit_w) => watts(limit_w),
         RuleLimit::Amps(amps) => format!("{amps} A"),

@@ -3,7 +3,7 @@
 use crate::check::limit::rules::limit_w;
 use crate::check::limit::{LimitBody, LiveView};
 use crate::profile::{Limit, Site};
-use crate::report::plot::Plot;
+use crate::report::plot::{Plot, ROWS};
 
 /// Columns of the picture.
 const WIDTH: usize = 90;
@@ -21,6 +21,7 @@ pub(super) fn recent(view: &LiveView, limit: &Limit, site: &Site) -> String {
         limit_w,
         marks: &[],
         ends: (format!("{:.0} s ago", -first), "now".into()),
+        rows: ROWS,
     };
     plot.render(WIDTH).trim_end().to_owned()
 }
