@@ -25,6 +25,7 @@ mod lines;
 #[cfg(test)]
 mod tests;
 
+use std::fmt::Write as _;
 use std::io::IsTerminal as _;
 
 use clap::Args;
@@ -239,7 +240,7 @@ fn health(tally: &Tally) -> String {
         100.0 * failure.share()
     );
     if let (Some(half), Some(worst)) = (quality.times.quantile(0.5), quality.times.worst()) {
-        text.push_str(&format!(", answer after {:.0} ms, at worst {:.0} ms", half.millis(), worst.millis()));
+        let _ = write!(text, ", answer after {:.0} ms, at worst {:.0} ms", half.millis(), worst.millis());
     }
     text
 }

@@ -195,7 +195,8 @@ impl Panel {
         let value = |quantity| self.value(now, quantity, phase);
         value(Quantity::PhaseAngle).or_else(|| {
             let (active, reactive) = (value(Quantity::ActivePower)?, value(Quantity::ReactivePower)?);
-            (active.hypot(reactive) > 10.0 * self.still_w).then(|| libm::atan2(reactive, active).to_degrees())
+            (libm::hypot(active, reactive) > 10.0 * self.still_w)
+                .then(|| libm::atan2(reactive, active).to_degrees())
         })
     }
 

@@ -2,6 +2,8 @@
 //! does not fit a smaller terminal is left out from the end of this list: power, phases, limits, notes, counters, other
 //! meters, plot.
 
+use std::fmt::Write as _;
+
 use ratatui::Frame;
 use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier, Style};
@@ -181,7 +183,7 @@ fn phases(panel: &Panel, now: Stamp, ink: Ink) -> Vec<Line<'static>> {
     };
     let columns: Vec<_> = columns.into_iter().filter(shown).collect();
     for (_, name, ..) in &columns {
-        head.push_str(&format!("{name:>12}"));
+        let _ = write!(head, "{name:>12}");
     }
     let mut rows = vec![Line::styled(head, Style::new().add_modifier(Modifier::UNDERLINED))];
     let all = panel.phases.iter().copied().chain([Phase::Total]);
@@ -207,7 +209,7 @@ fn phases(panel: &Panel, now: Stamp, ink: Ink) -> Vec<Line<'static>> {
                 Some(value) => format!("{value:.decimals$} {unit}"),
                 None => "-".to_owned(),
             };
-            rest.push_str(&format!("{cell:>12}"));
+            let _ = write!(rest, "{cell:>12}");
         }
         rows.push(Line::from(vec![
             Piece::raw(format!("{:<5}{power:>10}  ", phase.word())),
