@@ -84,20 +84,23 @@ mod tests {
 
     use super::*;
 
-    /// Run by the test below, on a terminal of its own: a thread of the line dies while the screen is taken, and nothing
+    /// Set where the test runs again on a terminal of its own: a thread dies there while the screen is taken, and nothing
     /// else gives it back.
-    #[test]
-    #[ignore = "takes the terminal; run by the test below"]
-    fn a_thread_dies() {
+    const AGAIN: &str = "WATTWARD_TEST_ON_A_TERMINAL";
+
+    fn a_thread_dies() -> ! {
         let _screen = Screen::open().expect("a terminal");
         let thread = std::thread::spawn(|| panic!("the line's thread died"));
         let _ = thread.join();
         std::process::exit(3);
     }
 
-    /// pitfalls of terminals, `common practice`: after a panic the shell must echo what is typed.
+    /// `common practice`: after a panic the shell must echo what is typed.
     #[test]
     fn a_panic_in_any_thread_gives_the_terminal_back_before_it_is_told() {
+        if std::env::var_os(AGAIN).is_some() {
+            a_thread_dies();
+        }
         let ours = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).expect("a pseudo-terminal");
         grantpt(&ours).expect("granted");
         unlockpt(&ours).expect("unlocked");
@@ -106,10 +109,10 @@ mod tests {
         let path = ptsname(&ours, Vec::new()).expect("a name").into_string().expect("a path");
         let theirs = File::options().read(true).write(true).open(path).expect("the far end");
         let end = || Stdio::from(theirs.try_clone().expect("another handle"));
-        let arguments =
-            ["--ignored", "--exact", "rim::screen::tests::a_thread_dies", "--nocapture", "--test-threads=1"];
+        let name = "rim::screen::tests::a_panic_in_any_thread_gives_the_terminal_back_before_it_is_told";
         let mut child = Command::new(std::env::current_exe().expect("this test"))
-            .args(arguments)
+            .args(["--exact", name, "--nocapture", "--test-threads=1"])
+            .env(AGAIN, "1")
             .stdin(end())
             .stdout(end())
             .stderr(end())
