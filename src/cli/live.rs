@@ -140,10 +140,7 @@ impl Watching {
         }
     }
 
-    /// As `next`, and says nothing: lost lines come out.
-    ///
-    /// # Errors
-    /// As `next`.
+    /// As `next`, with its errors, and says nothing: lost lines come out.
     pub(crate) fn turn(&mut self, deadline: Stamp) -> Result<Turn, Failure> {
         Ok(Turn::Step(match self.session.next(deadline) {
             Event::Tick => Step::Tick,
