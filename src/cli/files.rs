@@ -4,7 +4,9 @@ use std::path::{Path, PathBuf};
 
 use super::source::read_text;
 use crate::base::{Failure, Faults};
-use crate::profile::{Profile, Site, check_pair, parse_profile, parse_site, place_in_site, resolve};
+use crate::profile::{
+    Profile, Site, check_lines, check_pair, parse_profile, parse_site, place_in_site, resolve,
+};
 
 /// A site with the profiles of its meters, in the order of its meters.
 #[derive(Debug)]
@@ -52,6 +54,7 @@ pub(crate) fn site_files(path: &Path) -> Result<SiteFiles, Failure> {
         for (index, profile) in profiles.iter().enumerate() {
             bags.push(check_pair(&name, &site, index, profile));
         }
+        bags.push(check_lines(&name, &site, &profiles));
     }
     let bags = once_each(bags);
     if bags.iter().any(Faults::any_error) {

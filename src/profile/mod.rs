@@ -12,7 +12,9 @@ pub mod skeleton;
 pub mod suggest;
 
 pub use meter::{Parity, Profile, ReadRules, SerialSettings};
-pub use parse::{FileKind, check_pair, file_kind, narrow, parse_profile, parse_site, place_in_site, resolve};
+pub use parse::{
+    FileKind, check_lines, check_pair, file_kind, narrow, parse_profile, parse_site, place_in_site, resolve,
+};
 pub use plan::{LineCost, Plan, plan, plan_settings};
 pub use point::{
     DirectionFlag, Order, Point, Positive, PowerFactorSign, Registers, SiteRatio, Source, Table, Type,

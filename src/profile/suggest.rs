@@ -62,6 +62,54 @@ pub fn list<'k>(words: impl IntoIterator<Item = &'k str>, last: &str) -> String 
     }
 }
 
+/// What other lists and programs call one of our words. Common practice.
+const OTHER_WORDS: &[(&str, &str)] = &[
+    ("float", "f32"),
+    ("float32", "f32"),
+    ("real", "f32"),
+    ("single", "f32"),
+    ("float64", "f64"),
+    ("double", "f64"),
+    ("int", "i16"),
+    ("short", "i16"),
+    ("s16", "i16"),
+    ("s32", "i32"),
+    ("s64", "i64"),
+    ("int16", "i16"),
+    ("int32", "i32"),
+    ("int64", "i64"),
+    ("long", "i32"),
+    ("word", "u16"),
+    ("uint", "u16"),
+    ("uint16", "u16"),
+    ("uint32", "u32"),
+    ("uint64", "u64"),
+    ("dword", "u32"),
+    ("bcd", "bcd16"),
+    ("big-endian", "high-first"),
+    ("big", "high-first"),
+    ("little-endian", "low-first"),
+    ("little", "low-first"),
+    ("swapped", "low-first"),
+    ("consumption", "import"),
+    ("consume", "import"),
+    ("draw", "import"),
+    ("generation", "export"),
+    ("feed-in", "export"),
+    ("3x", "input"),
+    ("4x", "holding"),
+    ("star", "wye"),
+    ("y", "wye"),
+    ("triangle", "delta"),
+];
+
+/// The word of ours that somebody means who writes another list's word.
+pub fn meant<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
+    let word = word.trim().to_lowercase().replace('_', "-");
+    let ours = OTHER_WORDS.iter().find(|(other, _)| *other == word)?.1;
+    known.into_iter().find(|known| *known == ours)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -94,5 +142,15 @@ mod tests {
     fn lists_read_as_a_sentence() {
         assert_eq!(list(["a", "b", "c"], "or"), "`a`, `b` or `c`");
         assert_eq!(list(["a"], "or"), "`a`");
+    }
+
+    /// A signed type must never be taken for an unsigned one because the letters are near.
+    #[test]
+    fn words_of_other_lists_are_known() {
+        let types = ["u16", "i16", "u32", "i32", "f32"];
+        assert_eq!(meant("S16", types), Some("i16"));
+        assert_eq!(meant("float32", types), Some("f32"));
+        assert_eq!(meant("Little_Endian", ["high-first", "low-first"]), Some("low-first"));
+        assert_eq!(meant("big-endian", types), None);
     }
 }

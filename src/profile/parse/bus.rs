@@ -140,7 +140,11 @@ fn door(desk: &mut Desk, section: &Section<'_>, kind: &str, text: &str) -> Optio
             if !port.parse::<u16>().is_ok_and(|port| port > 0) {
                 desk.error(
                     &place,
-                    format!("`{port}` is no port"),
+                    if port.is_empty() {
+                        "no port behind the colon".to_owned()
+                    } else {
+                        format!("`{port}` is no port")
+                    },
                     "ports go from 1 to 65535; Modbus TCP has 502",
                 );
                 return None;

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::point::Placed;
+use super::unlikely;
 use super::walk::Desk;
 use crate::base::{Phase, PointKey, Quantity, Severity};
 use crate::profile::{ReadRules, Registers, Source, suggest};
@@ -33,6 +34,9 @@ pub(super) fn check(desk: &mut Desk, points: &mut [Placed], settings: &[Placed],
     let all: Vec<&Placed> = points.iter().chain(settings).collect();
     overlaps(desk, &all);
     reach(desk, &all, read);
+    if !desk.faults.any_error() {
+        unlikely::check(desk, points);
+    }
     let powered = |placed: &Placed| {
         matches!(
             placed.point.key,
@@ -60,6 +64,10 @@ fn signs(desk: &mut Desk, points: &[Placed]) {
         })
         .collect();
     let Some(first) = bare.first() else { return };
+    // Somebody said it, in a word we do not know: that is the one fault.
+    if desk.faults.list.iter().any(|fault| fault.message.ends_with("is no value of `positive`")) {
+        return;
+    }
     let names = bare.iter().map(|placed| placed.point.key.to_string()).collect::<Vec<_>>().join(", ");
     desk.error(
         &first.at,

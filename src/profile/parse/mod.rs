@@ -13,11 +13,13 @@ mod rated;
 pub(crate) mod shape;
 mod site;
 pub(crate) mod site_keys;
+mod slip;
 mod suit;
 pub(crate) mod tree;
+mod unlikely;
 pub(crate) mod walk;
 
 pub use profile::parse_profile;
 pub use site::parse_site;
-pub use suit::{check_pair, narrow, place_in_site, resolve};
+pub use suit::{check_lines, check_pair, narrow, place_in_site, resolve};
 pub use tree::{FileKind, file_kind};

@@ -34,6 +34,11 @@ const HOMES: &[(&str, &str)] = &[
     ("role", "the site file"),
     ("class", "the site file"),
     ("serial", "the site file"),
+    ("site", "the site file"),
+    ("meter", "the site file"),
+    ("plant", "the site file"),
+    ("load", "the site file"),
+    ("limit", "the site file"),
 ];
 
 /// Reads a profile. With it come warnings; without it, everything that is wrong with the file.
@@ -337,10 +342,18 @@ fn named(
         return;
     };
     for entry in entries {
+        let key = key(entry.key.clone());
+        if let (PointKey::Setting(name), Value::Integer(Some(number))) = (&key, &entry.node.value) {
+            let mend = format!(
+                "[settings] names registers: `{name} = {{ address = {number} }}` if {number} is its address; the value itself goes \
+                 into the site file"
+            );
+            desk.error(&entry.node.span, format!("`{name}` is a bare number"), mend);
+            continue;
+        }
         if !address_alone(desk, &entry.node, &entry.key) {
             continue;
         }
-        let key = key(entry.key.clone());
         if let Some(placed) = point(desk, &entry.node, &key, defaults) {
             points.push(placed);
         }

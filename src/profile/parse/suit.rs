@@ -6,7 +6,7 @@ use std::ops::Range;
 use super::site::{meter_place, nominal_default, placement_lines};
 use super::walk::Desk;
 use crate::base::{Faults, Phase, PointKey, Quantity};
-use crate::profile::{MeterRole, Per, Profile, RuleLimit, Site, SiteRatio, Source};
+use crate::profile::{Door, Meter, MeterRole, Per, Profile, RuleLimit, Site, SiteRatio, Source};
 
 /// Fills in what the site file leaves to the profiles of its meters.
 ///
@@ -142,6 +142,46 @@ pub fn check_pair(site_file: &str, site: &Site, index: usize, profile: &Profile)
     let mut faults = Faults::new(site_file, site.text.as_str());
     for (error, span, message, mend) in found {
         if error { faults.error(span, message, mend) } else { faults.warning(span, message, mend) }
+    }
+    faults.sort();
+    faults
+}
+
+/// What shows only when all meters of a site are known: two of them behind one address, or one line at two speeds. `profiles`
+/// are those of the meters, in their order.
+pub fn check_lines(site_file: &str, site: &Site, profiles: &[Profile]) -> Faults {
+    let (mut desk, root) = Desk::open(site_file, &site.text, &[]);
+    let mut faults = Faults::new(site_file, site.text.as_str());
+    let meters: Vec<_> = site.meters.iter().zip(profiles).enumerate().collect();
+    for (index, (meter, profile)) in &meters {
+        let same =
+            |other: &&(usize, (&Meter, &Profile))| other.0 < *index && other.1.0.line.door == meter.line.door;
+        for (_, (other, others)) in meters.iter().filter(same) {
+            let unit = meter.unit.unwrap_or(profile.unit);
+            if unit == other.unit.unwrap_or(others.unit) {
+                let place = meter_place(&mut desk, &root, *index, "unit");
+                let message = format!(
+                    "`{}` and `{}` are both unit {unit} on {}",
+                    other.name,
+                    meter.name,
+                    meter.line.door.name()
+                );
+                let mend = "give each its own `unit`; where one meter has both, leave it";
+                faults.warning(place, message, mend);
+            }
+            let (own, theirs) = (meter.line.settings(profile.line), other.line.settings(others.line));
+            if own != theirs && matches!(meter.line.door, Door::Serial(_)) {
+                let place = meter_place(&mut desk, &root, *index, "line");
+                let message = format!(
+                    "{} at {own} for `{}` and at {theirs} for `{}`",
+                    meter.line.door.name(),
+                    meter.name,
+                    other.name
+                );
+                let mend = "a line has one speed: set both meters alike, and write it here as `baud`, `parity` and `stop_bits`";
+                faults.warning(place, message, mend);
+            }
+        }
     }
     faults.sort();
     faults

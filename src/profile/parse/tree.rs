@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use toml::de::{DeArray, DeTable, DeValue};
 
+use super::slip::slip;
 use crate::base::Faults;
 
 /// Which of the two files a text is.
@@ -61,10 +62,23 @@ impl Value {
 /// The tree of a text; what breaks TOML's own rules is added to the faults, and the rest is read all the same.
 pub(crate) fn read_tree(text: &str, faults: &mut Faults) -> Node {
     let (root, errors) = DeTable::parse_recoverable(text);
+    let mut told: Vec<usize> = Vec::new();
     for error in errors {
         let span = error.span().unwrap_or(text.len()..text.len());
-        let (message, mend) = plain(error.message());
-        faults.error(span, message, mend);
+        let line = text.get(..span.start).map_or(0, |before| before.rfind('\n').map_or(0, |at| at + 1));
+        let rest = text.get(line..).and_then(|rest| rest.lines().next()).unwrap_or("");
+        // One slip makes TOML stumble several times over the same line.
+        if let Some((at, message, mend)) = slip(rest) {
+            if !told.contains(&line) {
+                faults.error(line + at.start..line + at.end, message, mend);
+            }
+        } else {
+            let (message, mend) = plain(error.message());
+            if !(mend.is_empty() && told.contains(&line)) {
+                faults.error(span, message, mend);
+            }
+        }
+        told.push(line);
     }
     // What is missing from the file as a whole is missing at its end.
     Node { span: text.len()..text.len(), value: Value::Table(table(root.get_ref())) }

@@ -310,7 +310,7 @@ pub(crate) fn choose<T: Copy>(
     };
     let found = words.iter().find(|(word, _)| word == text).map(|(_, value)| *value);
     if found.is_none() {
-        let mend = match suggest::nearest(text, names()) {
+        let mend = match suggest::meant(text, names()).or_else(|| suggest::nearest(text, names())) {
             Some(near) => format!("did you mean `{near}`? {known}"),
             None => known,
         };
@@ -348,12 +348,23 @@ pub(crate) fn real(desk: &mut Desk, node: &Node, what: &str) -> Option<f64> {
         other => {
             let mend = match other {
                 Value::Text(text) if is_number(text) => format!("write it without quotes: `{what} = {text}`"),
+                Value::Text(text) => match quotient(text) {
+                    Some(quotient) => format!("write what it comes to: `{what} = {quotient}`"),
+                    None => "write a plain number, without quotes and without a unit".to_owned(),
+                },
                 _ => "write a plain number, without quotes and without a unit".to_owned(),
             };
             desk.error(&node.span, format!("`{what}` is {}, not a number", other.noun()), mend);
             None
         }
     }
+}
+
+/// `200/5`, as ratios stand on a name plate.
+fn quotient(text: &str) -> Option<f64> {
+    let (over, under) = text.split_once(['/', ':'])?;
+    let number = |text: &str| text.trim().trim_end_matches('A').trim().parse::<f64>().ok();
+    Some(number(over)? / number(under)?).filter(|quotient| quotient.is_finite())
 }
 
 fn is_number(text: &str) -> bool {
