@@ -9,7 +9,7 @@ use std::time::Duration;
 use common::commands::{interrupt, json, records, run, text, told, wait, wattward};
 use common::session::PROFILE;
 use common::{Act, FakeMeter, pty, register};
-use wattward::record::{Direction, MarkKind, Record};
+use wattward::record::{Direction, MarkKind, Record, frame_all, read_capture};
 
 /// A folder with the profile, and a meter on a pseudo-terminal.
 fn bench(acts: Vec<Act>) -> (tempfile::TempDir, FakeMeter, String) {
@@ -179,6 +179,25 @@ fn find_names_the_unit_its_settings_and_its_identity() {
     assert!(functions.iter().all(|function| [3, 4, 43].contains(function)), "{functions:?}");
     let document = json(&run(folder.path(), &[&args[..], &["--json"]].concat()));
     assert_eq!(document["units"][0]["identification"][0], "Invented");
+    assert_eq!(document["units"][0]["garbled"], 0);
+    // What was said and heard is kept, at each speed as a line of its own.
+    let output = run(folder.path(), &[&args[..], &["--capture", "found.pcapng", "--json"]].concat());
+    let document = json(&output);
+    assert_eq!(document["captures"][0]["file"], "found.pcapng");
+    let kept = std::fs::read(folder.path().join("found.pcapng")).expect("file");
+    let capture = read_capture(&kept).expect("capture");
+    assert_eq!(capture.lines[0].baud, Some(9600));
+    let frames = frame_all(&capture);
+    let said = |way| {
+        frames
+            .iter()
+            .filter(|record| matches!(record, Record::Frame(frame) if frame.direction == way))
+            .count()
+    };
+    assert!(said(Direction::Out) as u64 == document["requests"].as_u64().expect("requests"), "{document}");
+    assert!(said(Direction::In) > 4);
+    let again = run(folder.path(), &[&args[..], &["--capture", "found.pcapng"]].concat());
+    assert_eq!(again.status.code(), Some(2), "a capture is never written over");
     // The meter of this bench answers whatever the unit, so ask where nobody is.
     let (_far, dead) = pty();
     let output = run(

@@ -15,10 +15,7 @@
 //! Polling as fast as the line carries: do it only where no inverter waits for the same meter. Exit codes: 0 measured,
 //! 2 a file or option is wrong, 4 no port, not one answer, or another master on the line, 5 a capture cannot be read.
 
-use std::fmt::Write as _;
-
 use clap::Args;
-use serde::Serialize;
 
 use super::args::{LiveArgs, SourceArgs, span};
 use super::exit::Exit;
@@ -26,11 +23,14 @@ use super::live::{Purpose, Step, Watching};
 use super::out::Out;
 use super::source::{Extra, load, overrides, set_up};
 use crate::base::{Failure, Span, Stamp};
-use crate::link::{Cause, Pairer, Quality, causes};
+use crate::link::{Pairer, Quality, causes};
 use crate::record::{LineInfo, Record};
-use crate::report::text::wrapped;
-use crate::report::{CaptureRef, Tool};
+use crate::report::CaptureRef;
 use crate::rim::ports::latency_ms;
+
+mod show;
+
+use show::{document, screen};
 
 /// Options of `line`.
 #[derive(Args, Debug)]
@@ -49,9 +49,6 @@ pub(crate) struct LineArgs {
 
 const REQUESTS: u64 = 200;
 const REDRAW: Span = Span::from_millis(250);
-/// Columns of the longest bar, and rows of the histogram at most.
-const BAR: usize = 40;
-const BARS: u32 = 16;
 
 /// What was measured.
 struct Measured {
@@ -167,215 +164,4 @@ fn status(quality: &Quality, requests: Option<u64>, end: Option<Stamp>, now: Sta
         (None, None) => String::new(),
     };
     format!("{} requests{of}, {} failed", quality.requests, quality.failure().count)
-}
-
-/// Bars of the answer times: from, to, how many.
-fn bars(quality: &Quality) -> Vec<(Span, Span, u64)> {
-    quality.times.bars(BARS)
-}
-
-fn screen(measured: &Measured, causes: &[Cause], width: usize) -> String {
-    let quality = &measured.quality;
-    let exceptions: u64 = quality.exceptions.values().sum();
-    let mut text = format!(
-        "{} requests in {}: {} answered, {} unanswered, {} damaged, {exceptions} refused\n",
-        quality.requests,
-        quality.lasted(),
-        quality.answers,
-        quality.timeouts,
-        quality.damaged
-    );
-    let failure = quality.failure();
-    let _ = writeln!(
-        text,
-        "{:.2} % fail; below {:.2} % with 95 % confidence",
-        failure.share() * 100.0,
-        failure.upper_95() * 100.0
-    );
-    let quantile = |share| quality.times.quantile(share);
-    if let (Some(p50), Some(p90), Some(p99), Some(max)) =
-        (quantile(0.5), quantile(0.9), quantile(0.99), quantile(1.0))
-    {
-        let _ = writeln!(
-            text,
-            "answers begin after {} (p50), {} (p90), {} (p99), {} (max)",
-            ms(p50),
-            ms(p90),
-            ms(p99),
-            ms(max)
-        );
-    }
-    histogram(&mut text, &bars(quality));
-    let heard = [
-        (quality.stray_bytes, "stray bytes"),
-        (quality.parity, "with bad parity"),
-        (quality.framing, "with bad framing"),
-        (quality.breaks, "breaks"),
-        (quality.overflows, "lost by the driver"),
-        (quality.suspect, "suspect answers"),
-    ];
-    let heard: Vec<String> =
-        heard.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}")).collect();
-    if !heard.is_empty() {
-        let _ = writeln!(text, "{}", heard.join(", "));
-    }
-    if !quality.tells_errors {
-        text.push_str(
-            "this driver does not tell bytes with bad parity or framing: none seen does not mean none\n",
-        );
-    }
-    for (line, ms) in measured.latency.iter().filter(|(_, ms)| *ms > 1) {
-        let lead = format!("{line}: ");
-        let words = format!(
-            "the adapter holds bytes back up to {ms} ms; every answer time above contains it. `wattward ports` says how \
-             to lower it"
-        );
-        text.push_str(&wrapped(&lead, &words, width));
-    }
-    if let Some((cycles, lasted)) = measured.cycles {
-        let each = Span::from_nanos(lasted.nanos() / cycles as i64);
-        let _ = writeln!(
-            text,
-            "one reading of all meters takes {} on this line: {:.1} a second at most",
-            ms(each),
-            1.0 / each.seconds().max(1e-6)
-        );
-    }
-    for (number, cause) in causes.iter().enumerate() {
-        let title = if number == 0 { "\nlikely causes, most likely first\n" } else { "" };
-        text.push_str(title);
-        text.push_str(&wrapped(&format!("  {}. ", number + 1), cause.what, width));
-        text.push_str(&wrapped("     seen: ", &cause.evidence, width));
-        text.push_str(&wrapped("     next: ", cause.next, width));
-    }
-    if !causes.is_empty() {
-        text.push_str(&wrapped(
-            "",
-            "Work on live terminals is for those licensed to do it; measure resistance only with everything off.",
-            width,
-        ));
-    }
-    text
-}
-
-fn histogram(text: &mut String, bars: &[(Span, Span, u64)]) {
-    let Some(most) = bars.iter().map(|(.., count)| *count).max().filter(|most| *most > 0) else { return };
-    for (from, to, count) in bars {
-        let length = (*count as usize * BAR).div_ceil(most as usize);
-        let label = format!("{} to {}", ms(*from), ms(*to));
-        let _ = writeln!(text, "  {label:>22}  {:<BAR$}  {count}", "#".repeat(length));
-    }
-}
-
-/// Milliseconds with as many digits as they need.
-fn ms(span: Span) -> String {
-    let ms = span.millis();
-    if ms < 10.0 { format!("{ms:.2} ms") } else { format!("{ms:.0} ms") }
-}
-
-#[derive(Serialize)]
-struct Document<'a> {
-    tool: Tool,
-    requests: u64,
-    answers: u64,
-    timeouts: u64,
-    damaged: u64,
-    exceptions: Vec<ExceptionCount>,
-    suspect: u64,
-    failure: FailureRate,
-    answer_s: Times,
-    histogram: Vec<Bar>,
-    stray_bytes: u64,
-    echo_bytes: u64,
-    parity_errors: Option<u64>,
-    framing_errors: Option<u64>,
-    breaks: Option<u64>,
-    overflows: u64,
-    foreign_requests: u64,
-    duration_s: f64,
-    reading_s: Option<f64>,
-    longest_gap_s: Option<f64>,
-    adapter_latency_s: Option<f64>,
-    causes: Vec<CauseRow<'a>>,
-    captures: &'a [CaptureRef],
-}
-
-#[derive(Serialize)]
-struct ExceptionCount {
-    code: u8,
-    name: &'static str,
-    count: u64,
-}
-
-#[derive(Serialize)]
-struct FailureRate {
-    share: f64,
-    lower_95: f64,
-    upper_95: f64,
-}
-
-#[derive(Serialize)]
-struct Times {
-    p50: Option<f64>,
-    p90: Option<f64>,
-    p99: Option<f64>,
-    max: Option<f64>,
-}
-
-#[derive(Serialize)]
-struct Bar {
-    from_s: f64,
-    to_s: f64,
-    count: u64,
-}
-
-#[derive(Serialize)]
-struct CauseRow<'a> {
-    cause: &'a str,
-    evidence: &'a str,
-    next: &'a str,
-}
-
-fn document<'a>(measured: &'a Measured, causes: &'a [Cause]) -> Document<'a> {
-    let quality = &measured.quality;
-    let failure = quality.failure();
-    let seconds = |share| quality.times.quantile(share).map(Span::seconds);
-    let told = |count: u64| quality.tells_errors.then_some(count);
-    let exception = |(code, count): (&u8, &u64)| ExceptionCount {
-        code: *code,
-        name: crate::wire::exception_name(*code),
-        count: *count,
-    };
-    let bar =
-        |(from, to, count): (Span, Span, u64)| Bar { from_s: from.seconds(), to_s: to.seconds(), count };
-    let row = |cause: &'a Cause| CauseRow { cause: cause.what, evidence: &cause.evidence, next: cause.next };
-    Document {
-        tool: Tool::default(),
-        requests: quality.requests,
-        answers: quality.answers,
-        timeouts: quality.timeouts,
-        damaged: quality.damaged,
-        exceptions: quality.exceptions.iter().map(exception).collect(),
-        suspect: quality.suspect,
-        failure: FailureRate {
-            share: failure.share(),
-            lower_95: failure.lower_95(),
-            upper_95: failure.upper_95(),
-        },
-        answer_s: Times { p50: seconds(0.5), p90: seconds(0.9), p99: seconds(0.99), max: seconds(1.0) },
-        histogram: bars(quality).into_iter().map(bar).collect(),
-        stray_bytes: quality.stray_bytes,
-        echo_bytes: quality.echo_bytes,
-        parity_errors: told(quality.parity),
-        framing_errors: told(quality.framing),
-        breaks: told(quality.breaks),
-        overflows: quality.overflows,
-        foreign_requests: quality.foreign_requests,
-        duration_s: quality.lasted().seconds(),
-        reading_s: measured.cycles.map(|(cycles, lasted)| lasted.seconds() / cycles as f64),
-        longest_gap_s: quality.longest_gap.map(Span::seconds),
-        adapter_latency_s: measured.latency.first().map(|(_, ms)| *ms as f64 / 1000.0),
-        causes: causes.iter().map(row).collect(),
-        captures: &measured.captures,
-    }
 }

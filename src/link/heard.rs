@@ -11,6 +11,10 @@ use crate::record::{Frame, Role, Stray, StrayWhy, WireError};
 pub(super) const BURST_BYTES: usize = 4;
 /// That many bursts while only listening. Ours.
 const BURSTS: u32 = 3;
+/// Single bytes count too where they keep coming: of frames at a speed ten times as high no more than one is heard. So many
+/// times, this far apart, and not the 00 and ff that an unbiased line makes of itself. Ours.
+const SPOTS: u32 = 6;
+const APART: Span = Span::from_millis(20);
 /// An answer from a unit nobody asked counts when it repeats within this time. Ours.
 const REPEAT: Span = Span::from_millis(60_000);
 
@@ -27,11 +31,14 @@ pub struct Heard {
     pub stray_bytes: usize,
     /// Bursts of bytes heard while only listening, frames or not; counted by the master as they come.
     pub bursts: u32,
+    /// Times at which bytes came that form no frame, however few, while only listening.
+    pub spots: u32,
     /// Breaks, where the driver marks them.
     pub breaks: u32,
     /// When the first foreign frame came.
     pub first_at: Option<Stamp>,
     last_response_at: Option<Stamp>,
+    last_spot_at: Option<Stamp>,
     repeated: bool,
 }
 
@@ -58,11 +65,16 @@ impl Heard {
             StrayWhy::Marked(_) | StrayWhy::Damaged | StrayWhy::Noise => {}
         }
         self.stray_bytes += stray.bytes.len();
+        let idle = stray.bytes.iter().all(|byte| matches!(byte, 0x00 | 0xff));
+        if !idle && self.last_spot_at.is_none_or(|last| stray.at - last > APART) {
+            self.spots += 1;
+            self.last_spot_at = Some(stray.at);
+        }
     }
 
-    /// Whether a line that was only listened to is in use: any whole frame, or bytes in bursts.
+    /// Whether a line that was only listened to is in use: any whole frame, bytes in bursts, or bytes again and again.
     pub fn busy_while_listening(&self) -> bool {
-        self.requests > 0 || self.responses > 0 || self.bursts >= BURSTS
+        self.requests > 0 || self.responses > 0 || self.bursts >= BURSTS || self.spots >= SPOTS
     }
 
     /// Whether another master speaks while we ask: any request that is not ours, or answers to somebody else that repeat

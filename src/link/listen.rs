@@ -63,6 +63,8 @@ pub struct ListenRange {
     pub latency_s: Option<Latency>,
     /// Questions that got nothing.
     pub timeouts: u64,
+    /// Questions whose answer came spoilt.
+    pub damaged: u64,
     /// Exceptions by any code.
     pub exceptions: u64,
     /// Registers of the newest answer, for functions 3 and 4.
@@ -109,6 +111,7 @@ struct Totals {
 struct Range {
     transactions: u64,
     timeouts: u64,
+    damaged: u64,
     exceptions: u64,
     latency: Option<Histogram<u32>>,
     periods: Periods,
@@ -188,6 +191,7 @@ impl Listen {
                     period_s: range.periods.median_s(),
                     latency_s: range.latency.as_ref().and_then(latency),
                     timeouts: range.timeouts,
+                    damaged: range.damaged,
                     exceptions: range.exceptions,
                     registers: range.registers.clone(),
                     points: None,
@@ -218,7 +222,15 @@ impl Range {
     fn new() -> Self {
         let latency = Histogram::new_with_bounds(1, LONGEST_US, 3).ok();
         let periods = Periods::default();
-        Self { transactions: 0, timeouts: 0, exceptions: 0, latency, periods, registers: Vec::new() }
+        Self {
+            transactions: 0,
+            timeouts: 0,
+            damaged: 0,
+            exceptions: 0,
+            latency,
+            periods,
+            registers: Vec::new(),
+        }
     }
 
     fn take(&mut self, transaction: &Transaction) {
@@ -230,7 +242,8 @@ impl Range {
                 self.exceptions += 1;
             }
             Outcome::Silence => self.timeouts += u64::from(expects_answer(transaction)),
-            Outcome::Damaged { .. } | Outcome::Open => {}
+            Outcome::Damaged { .. } => self.damaged += 1,
+            Outcome::Open => {}
         }
         if let Some(registers) = transaction.registers() {
             self.registers = registers;
@@ -315,7 +328,7 @@ mod tests {
         range.take(&transaction(2010, Outcome::Exception { at, code: 2 }));
         range.take(&transaction(9000, Outcome::Damaged { at }));
         range.take(&transaction(10_000, Outcome::Open));
-        assert_eq!((range.transactions, range.timeouts, range.exceptions), (2, 1, 1));
+        assert_eq!((range.transactions, range.timeouts, range.damaged, range.exceptions), (2, 1, 1, 1));
         assert_eq!(range.registers, [0]);
         // of 1.0, 1.01, 6.99 and 1.0 s
         assert_eq!(range.periods.median_s(), Some(1.005));

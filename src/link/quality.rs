@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use super::timeout::{AnswerTimes, TimeoutBounds};
 use super::transaction::{Outcome, Transaction};
 use crate::base::{Span, Stamp};
-use crate::record::{Direction, Frame, LineInfo, Record, Role, StrayWhy, WireError};
+use crate::record::{Direction, Frame, LineInfo, Medium, Record, Role, StrayWhy, WireError};
 
 pub mod causes;
 pub mod rate;
@@ -42,6 +42,10 @@ pub struct Quality {
     pub suspect: u64,
     /// By how many registers were asked for.
     pub by_count: BTreeMap<u16, Tally>,
+    /// By line and unit.
+    pub by_unit: BTreeMap<(u16, u8), Tally>,
+    /// Answers that followed another answer to the same question.
+    pub second_answers: u64,
     /// From the end of a request to the first byte of its answer.
     pub times: AnswerTimes,
     /// Bytes that form no frame, echoes and what the driver marked not included.
@@ -67,6 +71,16 @@ pub struct Quality {
     first: Option<Stamp>,
     last: Option<Stamp>,
     last_answer: Option<Stamp>,
+    /// By line.
+    answered: BTreeMap<u16, Asked>,
+}
+
+/// Who was asked last on a line, how many whole answers that brought, and how many of the questions before it brought none.
+#[derive(Clone, Copy, Debug, Default)]
+struct Asked {
+    unit: u8,
+    answers: u64,
+    owed: u64,
 }
 
 impl Quality {
@@ -81,6 +95,9 @@ impl Quality {
             exceptions: BTreeMap::new(),
             suspect: 0,
             by_count: BTreeMap::new(),
+            by_unit: BTreeMap::new(),
+            second_answers: 0,
+            answered: BTreeMap::new(),
             times: AnswerTimes::new(TimeoutBounds::default()),
             stray_bytes: 0,
             idle_bytes: 0,
@@ -125,6 +142,24 @@ impl Quality {
     }
 
     fn frame(&mut self, frame: &Frame) {
+        let last = self.answered.entry(frame.line).or_default();
+        match frame.role {
+            Role::Request if last.unit == frame.unit() => {
+                // What stayed without an answer may yet be answered, behind the next question.
+                last.owed += u64::from(last.answers == 0);
+                last.answers = 0;
+            }
+            Role::Request => *last = Asked { unit: frame.unit(), answers: 0, owed: 0 },
+            Role::Response if last.unit == frame.unit() && frame.medium == Medium::Serial => {
+                last.answers += 1;
+                if last.answers > 1 && last.owed == 0 {
+                    self.second_answers += 1;
+                } else if last.answers > 1 {
+                    last.owed -= 1;
+                }
+            }
+            Role::Response => {}
+        }
         if frame.direction == Direction::In {
             self.heard_bytes += frame.bytes.len() as u64;
             self.foreign_requests += u64::from(frame.role == Role::Request);
@@ -159,6 +194,9 @@ impl Quality {
         let tally = self.by_count.entry(transaction.asked.count).or_default();
         tally.asked += 1;
         tally.failed += u64::from(failed);
+        let unit = self.by_unit.entry((transaction.line, transaction.asked.unit)).or_default();
+        unit.asked += 1;
+        unit.failed += u64::from(failed);
         if let Some(latency) = transaction.latency {
             self.times.note(latency);
         }

@@ -3,7 +3,16 @@
 
 use std::collections::BTreeSet;
 
-use super::master::{MasterPlan, Question, UnitPlan};
+mod about;
+mod clues;
+mod findings;
+mod hunt;
+pub mod names;
+
+pub use findings::{Answers, Findings, Unit};
+pub use hunt::{Hunt, Terms, Turn};
+
+use super::master::{MasterPlan, UnitPlan};
 use super::timeout::TimeoutBounds;
 use crate::base::Span;
 use crate::profile::{Parity, SerialSettings};
@@ -14,8 +23,11 @@ use crate::wire::Request;
 pub const FIRST_PASS: Span = Span::from_millis(100);
 /// How long a unit may take in the second pass: "1 s to several s at 9600" (Modbus over Serial Line V1.02, 2.4.1).
 pub const SECOND_PASS: Span = Span::from_millis(1000);
-/// Units that are tried at every setting before the rest is tried at any: the addresses meters are delivered with.
-const LIKELY_UNITS: u8 = 10;
+/// Units that are tried at every setting before the next are tried at any, each list up to this address: what meters are
+/// delivered with comes first (common practice: 1), so that a meter at any usual setting is found within seconds.
+const TIERS: [u8; 3] = [3, 8, 247];
+/// Opening a line takes this long before the first question: what was in its buffer is waited for.
+const REOPEN: Span = Span::from_millis(60);
 
 /// What to look through.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -73,13 +85,17 @@ pub fn all_units() -> Vec<u8> {
 }
 
 impl Search {
-    /// The stages in their order: likely units at every setting, then the rest at every setting, then the slow pass.
+    /// The stages in their order: the likeliest units at every setting, the next likely ones, the rest; then the same with
+    /// patience for slow units.
     pub fn stages(&self) -> Vec<Stage> {
-        let (likely, rest): (Vec<u8>, Vec<u8>) = self.units.iter().partition(|unit| **unit <= LIKELY_UNITS);
         let passes: &[Span] = if self.slow_pass { &[FIRST_PASS, SECOND_PASS] } else { &[FIRST_PASS] };
         let mut stages = Vec::new();
         for &timeout in passes {
-            for units in [&likely, &rest] {
+            let mut below = 0;
+            for tier in TIERS {
+                let inside = |unit: &&u8| **unit > below && **unit <= tier;
+                let units: Vec<u8> = self.units.iter().filter(inside).copied().collect();
+                below = tier;
                 if !units.is_empty() {
                     stages.extend(self.settings.iter().map(|&settings| Stage {
                         settings,
@@ -94,15 +110,27 @@ impl Search {
 }
 
 impl Stage {
-    /// How long the stage takes when nobody answers: for each unit 8 characters, the time-out, what the adapter may hold
-    /// back, and the silence.
+    /// How long the stage takes when nobody answers: the opening, then for each unit 8 characters, the time-out, what the
+    /// adapter may hold back, and the silence.
     pub fn longest(&self, latency: Span) -> Span {
-        let each = self.settings.characters(8) + self.timeout + latency + self.settings.silence();
-        each * self.units.len() as i64
+        REOPEN + self.longest_for(self.units.len(), latency)
     }
 
-    /// What the master of this stage asks of every unit that has not been found yet, once: the first holding register, and
-    /// in the slow pass the first input register. Whatever comes back, an exception too, is a unit.
+    /// How long so many of its units take when nobody answers.
+    pub fn longest_for(&self, units: usize, latency: Span) -> Span {
+        let each = self.settings.characters(8) + self.timeout + latency + self.settings.silence();
+        each * units as i64
+    }
+
+    /// What every unit is asked: the first holding register, and in the slow pass the first input register.
+    pub fn request(&self) -> Option<Request> {
+        // One register from 0 is within the limits of every request.
+        let slow = self.timeout >= SECOND_PASS;
+        if slow { Request::read_input(0, 1) } else { Request::read_holding(0, 1) }.ok()
+    }
+
+    /// What the master of this stage asks of every unit that has not been found yet, once. Whatever comes back, an
+    /// exception too, is a unit.
     pub fn plan(
         &self,
         medium: Medium,
@@ -110,40 +138,28 @@ impl Stage {
         listen_first: Span,
         share_line: bool,
     ) -> MasterPlan {
+        let questions = |unit: &u8| if found.contains(unit) { None } else { self.request() };
         let unit = |&unit: &u8| {
-            // One register from 0 is within the limits of every request.
-            let slow = self.timeout >= SECOND_PASS;
-            let request = if slow { Request::read_input(0, 1) } else { Request::read_holding(0, 1) };
-            let questions = request.into_iter().collect();
-            UnitPlan { unit, questions, pause: Span::ZERO }
+            // A unit that was found is known all the same: should it speak up late, it is no other master's.
+            UnitPlan { unit, questions: questions(&unit).into_iter().collect(), pause: Span::ZERO }
         };
+        let units = self.units.iter().map(unit).collect();
+        let bounds =
+            TimeoutBounds { first: self.timeout, floor: self.timeout, ceiling: self.timeout, factor: 1 };
         MasterPlan {
             medium,
             settings: self.settings,
             latency: Span::ZERO,
-            units: self.units.iter().filter(|unit| !found.contains(unit)).map(unit).collect(),
+            units,
             once: Vec::new(),
             every: None,
             cycles: Some(1),
             attempts: 1,
             listen_first,
             share_line,
-            bounds: TimeoutBounds {
-                first: self.timeout,
-                floor: self.timeout,
-                ceiling: self.timeout,
-                factor: 1,
-            },
+            bounds,
         }
     }
-}
-
-/// The questions that tell more about a unit that was found: its identification, and the marker of the open register model
-/// at the places where it may stand.
-pub fn questions_about(unit: u8) -> Vec<Question> {
-    let markers =
-        super::chain::BASES.into_iter().filter_map(|address| Request::read_holding(address, 2).ok());
-    Request::device_id(1, 0).into_iter().chain(markers).map(|request| Question { unit, request }).collect()
 }
 
 /// The objects of a device identification (43/14 answer): id and text. V1.1b3, 6.21; the length byte counts.
@@ -166,6 +182,15 @@ pub fn is_marker(registers: &[u16]) -> bool {
     registers == [0x5375, 0x6e53]
 }
 
+/// With which object an identification goes on, where it did not fit into one answer (V1.1b3, 6.21: more follows, next
+/// object).
+pub fn identification_goes_on(pdu: &[u8]) -> Option<u8> {
+    match pdu.get(..7) {
+        Some(&[43, 14, _, _, 0xff, next, _]) => Some(next),
+        _ => None,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -181,15 +206,16 @@ mod tests {
     }
 
     #[test]
-    fn likely_units_come_first_at_every_setting() {
+    fn the_likely_units_at_all_usual_settings_take_less_than_five_seconds() {
         let search = Search { settings: USUAL.to_vec(), units: all_units(), slow_pass: true };
         let stages = search.stages();
         let likely: Span =
-            stages[..4].iter().fold(Span::ZERO, |sum, stage| sum + stage.longest(Span::from_millis(16)));
-        assert!(likely < Span::from_millis(5500), "{likely}");
-        assert!(stages[..4].iter().all(|stage| stage.units == (1..=10).collect::<Vec<u8>>()));
-        assert_eq!(stages.len(), 16);
-        assert!(stages[8..].iter().all(|stage| stage.timeout == SECOND_PASS));
+            stages[..8].iter().fold(Span::ZERO, |sum, stage| sum + stage.longest(Span::from_millis(16)));
+        assert!(likely < Span::from_millis(5000), "{likely}");
+        assert!(stages[..4].iter().all(|stage| stage.units == [1, 2, 3]));
+        assert!(stages[4..8].iter().all(|stage| stage.units == [4, 5, 6, 7, 8]));
+        assert_eq!(stages.len(), 24);
+        assert!(stages[12..].iter().all(|stage| stage.timeout == SECOND_PASS));
     }
 
     #[test]
@@ -199,6 +225,7 @@ mod tests {
         assert_eq!(identification(&pdu), [(0, "Example".to_owned()), (1, "X1".to_owned())]);
         assert_eq!(identification(&pdu[..pdu.len() - 1]), [(0, "Example".to_owned())]);
         assert_eq!(identification(&[0x83, 2]), []);
-        assert!(is_marker(&[0x5375, 0x6e53]) && !is_marker(&[0, 0]));
+        assert_eq!(identification_goes_on(&pdu), None);
+        assert_eq!(identification_goes_on(&[43, 14, 1, 1, 0xff, 2, 1, 0, 0]), Some(2));
     }
 }

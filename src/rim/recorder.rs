@@ -74,15 +74,31 @@ impl Recorder {
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => break,
             }
-            if self.clock.now() - self.looked_at >= SECOND {
-                self.look();
-            }
+            self.look_when_due();
         }
+        self.close()
+    }
+
+    /// Writes records without a thread of its own, for lines that are opened one after the other.
+    pub(super) fn keep(&mut self, records: Vec<Record>) -> Result<(), Failure> {
+        self.record(records);
+        self.look_when_due();
+        self.failed.clone().map_or(Ok(()), Err)
+    }
+
+    /// The clock's last mark, and the end.
+    pub(super) fn close(mut self) -> Result<ClosedCapture, Failure> {
         let now = self.clock.now();
         let mark = self.watch.end(now, self.clock.system_ahead());
         self.record(vec![Record::Mark(Box::new(mark))]);
         let closed = self.store.close();
         self.failed.map_or(closed, Err)
+    }
+
+    fn look_when_due(&mut self) {
+        if self.clock.now() - self.looked_at >= SECOND {
+            self.look();
+        }
     }
 
     fn look(&mut self) {

@@ -167,7 +167,7 @@ fn row(range: &ListenRange) -> String {
         range.function,
         range.address,
         range.count,
-        range.transactions + range.timeouts,
+        range.transactions + range.timeouts + range.damaged,
         period,
         latency(|latency| latency.p50),
         latency(|latency| latency.p99),
@@ -203,6 +203,15 @@ fn unnamed(text: &mut String, heard: &Heard, width: usize) {
     if unnamed.len() > MOST_UNNAMED {
         let _ = writeln!(text, "and {} more ranges (--json has all)", unnamed.len() - MOST_UNNAMED);
     }
+    let begin = match heard.captures.first() {
+        Some(capture) => format!(
+            "`wattward profile fit --from {} --at TIME --snapshot \"…\"` finds out what they mean from what your instruments showed",
+            capture.file
+        ),
+        None => "with `--capture FILE`, `wattward profile fit --from FILE` finds out what they mean from what your instruments show"
+            .to_owned(),
+    };
+    text.push_str(&wrapped("to begin a profile: ", &begin, width));
 }
 
 #[cfg(test)]
@@ -221,6 +230,7 @@ mod tests {
             period_s: Some(1234.5),
             latency_s: Some(Latency { p50: 0.0215, p99: 0.022, max: 59.0 }),
             timeouts: 12,
+            damaged: 0,
             exceptions: 1,
             registers: (0..count).collect(),
             points: None,

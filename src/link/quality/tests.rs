@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::link::Asked;
-use crate::record::{Medium, Stray};
+use crate::record::Stray;
 
 fn at(millis: i64) -> Stamp {
     Stamp::from_micros(1_790_000_000_000_000 + millis * 1000)
@@ -83,4 +83,70 @@ fn noise_that_strikes_long_answers_more_often_says_so() {
     let first = causes(&quality).remove(0);
     assert!(first.what.starts_with("noise"), "{first:?}");
     assert!(first.evidence.contains("times as often"), "{first:?}");
+}
+
+#[test]
+fn what_explains_more_comes_first() {
+    let mut quality = Quality::new(&line());
+    for second in 0..1000 {
+        quality.transaction(&answer(second * 1000));
+        if second % 100 == 0 {
+            quality.transaction(&transaction(second * 1000, 2, Outcome::Damaged { at: at(0) }));
+        }
+        if second % 10 == 0 {
+            quality.transaction(&transaction(second * 1000, 2, Outcome::Silence));
+        }
+    }
+    let found: Vec<&str> = causes(&quality).into_iter().map(|cause| cause.what).collect();
+    assert!(
+        found[0].starts_with("questions spoilt on the way") && found[1].starts_with("noise"),
+        "{found:?}"
+    );
+}
+
+#[test]
+fn a_unit_that_fails_alone_is_told_from_a_line_that_fails() {
+    let of_unit = |unit: u8, millis: i64, outcome: Outcome| {
+        let mut transaction = transaction(millis, 2, outcome);
+        transaction.asked.unit = unit;
+        transaction
+    };
+    let mut quality = Quality::new(&line());
+    for second in 0..30 {
+        quality.transaction(&of_unit(1, second * 1000, answer(0).outcome));
+        quality.transaction(&of_unit(2, second * 1000 + 500, Outcome::Silence));
+    }
+    let first = causes(&quality).remove(0);
+    assert!(
+        first.what.starts_with("one unit fails") && first.evidence.starts_with("unit 2: 30 of 30"),
+        "{first:?}"
+    );
+    for second in 30..100 {
+        quality.transaction(&of_unit(1, second * 1000, Outcome::Silence));
+    }
+    assert!(!causes(&quality).iter().any(|cause| cause.what.starts_with("one unit fails")));
+}
+
+#[test]
+fn two_answers_to_one_question_are_two_units() {
+    let frame = |direction, role, pdu: &[u8]| {
+        let bytes = crate::wire::rtu::encode(1, pdu);
+        Record::Frame(Frame { line: 0, at: at(0), direction, role, bytes, medium: Medium::Serial })
+    };
+    let mut quality = Quality::new(&line());
+    for _ in 0..3 {
+        quality.record(&frame(Direction::Out, Role::Request, &[4, 0, 0, 0, 1]));
+        quality.record(&frame(Direction::In, Role::Response, &[4, 2, 0, 1]));
+        quality.transaction(&answer(0));
+    }
+    assert_eq!(quality.second_answers, 0);
+    quality.record(&frame(Direction::In, Role::Response, &[4, 2, 0, 7]));
+    assert_eq!(quality.second_answers, 1);
+    assert_eq!(causes(&quality)[0].what, "two units with one address");
+    // A late answer behind the repeat of its question is none.
+    quality.record(&frame(Direction::Out, Role::Request, &[4, 0, 0, 0, 1]));
+    quality.record(&frame(Direction::Out, Role::Request, &[4, 0, 0, 0, 1]));
+    quality.record(&frame(Direction::In, Role::Response, &[4, 2, 0, 1]));
+    quality.record(&frame(Direction::In, Role::Response, &[4, 2, 0, 1]));
+    assert_eq!(quality.second_answers, 1);
 }

@@ -185,9 +185,10 @@ impl Asker {
                 records.push(record.clone());
             }
             progress(settled.len());
+            true
         })?;
         match end {
-            StageEnd::Done => {}
+            StageEnd::Done | StageEnd::Stopped => {}
             StageEnd::Interrupted => return Err(Failure::new(FailureKind::Interrupted, "interrupted")),
             StageEnd::Refused(heard) => {
                 return Err(Failure::nothing(format!("{} is in use: {heard}", self.terms.door.name())).hint(
