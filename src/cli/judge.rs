@@ -215,7 +215,8 @@ pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
             Judged::Ct(judged) => {
                 let table = ct_text::table(&judged.finding.body, out.width);
                 let plot = ct_plot::text(&judged.curves, out.width);
-                text::finding("ct", site, &judged.finding, &format!("{table}{plot}"), out.width)
+                // What to do stands before the figures: on a small screen they scroll it away.
+                format!("{}\n{table}{plot}", text::finding("ct", site, &judged.finding, "", out.width))
             }
             Judged::Limit(finding) => {
                 let table = limit_text::table(&outcome.case, finding, out.width);

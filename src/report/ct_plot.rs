@@ -7,13 +7,47 @@ use crate::check::ct::curve::{Curve, SHOWN_S};
 /// Rows of a text plot.
 const ROWS: usize = 5;
 
-/// Each channel under the load on its own phase, as text of at most `width` columns. A total is drawn for every phase.
+/// Columns of a value's label, and those between two plots side by side.
+const LABEL: usize = 8;
+const BETWEEN: usize = 2;
+
+/// Each channel under the load on its own phase, as text of at most `width` columns, side by side as far as they fit. A total
+/// is drawn for every phase.
 pub fn text(curves: &[Curve], width: usize) -> String {
+    let own: Vec<Curve> = curves.iter().filter(|curve| is_own(curve)).cloned().collect();
+    let row =
+        |curves: &[Curve]| curves.iter().fold(0, |sum, curve| sum + LABEL + 2 + curve.points.len() + BETWEEN);
+    // Coarser where that lets all of them stand in one row.
+    let coarse: Vec<Curve> = own.iter().map(halved).collect();
+    let chosen = if row(&own) > width + BETWEEN && row(&coarse) <= width + BETWEEN { coarse } else { own };
+    let plots: Vec<Vec<String>> =
+        chosen.iter().map(|curve| one(curve, width)).filter(|rows| !rows.is_empty()).collect();
+    let wide = |rows: &Vec<String>| rows.iter().map(|row| row.chars().count()).max().unwrap_or(0);
+    let widest = plots.iter().map(wide).max().unwrap_or(0);
+    let beside = ((width + BETWEEN) / (widest + BETWEEN)).max(1);
     let mut text = String::new();
-    for curve in curves.iter().filter(|curve| is_own(curve)) {
-        text.push_str(&one(curve, width));
+    for plots in plots.chunks(beside) {
+        text.push('\n');
+        for row in 0..plots.iter().map(Vec::len).max().unwrap_or(0) {
+            let cells = plots.iter().map(|rows| rows.get(row).map_or("", String::as_str));
+            let cells: Vec<String> = cells.map(|cell| format!("{cell:<widest$}")).collect();
+            let _ = writeln!(text, "{}", cells.join(&" ".repeat(BETWEEN)).trim_end());
+        }
     }
     text
+}
+
+/// Every two points as their mean; the edge stays between two.
+fn halved(curve: &Curve) -> Curve {
+    let before = curve.points.iter().take_while(|point| point.0 < 0.0).count();
+    let (before, after) = curve.points.split_at(before);
+    let mean = |two: &[(f64, f64)]| {
+        let count = two.len() as f64;
+        let sum = two.iter().fold((0.0, 0.0), |sum, point| (sum.0 + point.0, sum.1 + point.1));
+        (sum.0 / count, sum.1 / count)
+    };
+    let points = before.chunks(2).chain(after.chunks(2)).map(mean).collect();
+    Curve { points, ..curve.clone() }
 }
 
 fn is_own(curve: &Curve) -> bool {
@@ -23,25 +57,26 @@ fn is_own(curve: &Curve) -> bool {
         || curve.place.len() > 2
 }
 
-fn one(curve: &Curve, width: usize) -> String {
-    let columns = curve.points.len().min(width.saturating_sub(12));
+fn one(curve: &Curve, width: usize) -> Vec<String> {
+    let columns = curve.points.len().min(width.saturating_sub(LABEL + 2));
     if columns == 0 {
-        return String::new();
+        return Vec::new();
     }
     let points = &curve.points[..columns];
     let least = points.iter().fold(0.0_f64, |least, point| least.min(point.1));
     let most = points.iter().fold(curve.expected_w, |most, point| most.max(point.1)).max(least + 1.0);
     let row = |value: f64| (((value - least) / (most - least)) * (ROWS - 1) as f64).round() as usize;
-    let mut text = format!("\n{}, {} on {}\n", curve.channel, curve.load, curve.place);
+    let title = format!("{}, {} on {}", curve.channel, curve.load, curve.place);
+    let mut rows = vec![title.chars().take(LABEL + 2 + columns).collect()];
     for level in (0..ROWS).rev() {
         let value = least + (most - least) * level as f64 / (ROWS - 1) as f64;
         let label = if level == 0 || level == ROWS - 1 { format!("{value:.0} W") } else { String::new() };
         let dots: String = points.iter().map(|point| if row(point.1) == level { '*' } else { ' ' }).collect();
-        let _ = writeln!(text, "{label:>9} |{}", dots.trim_end());
+        rows.push(format!("{label:>LABEL$} |{}", dots.trim_end()));
     }
     let zero = points.iter().take_while(|point| point.0 < 0.0).count();
-    let _ = writeln!(text, "{:>9} +{}^ edge", "", "-".repeat(zero));
-    text
+    rows.push(format!("{:>LABEL$} +{}^ edge", "", "-".repeat(zero)));
+    rows
 }
 
 /// All curves as one SVG picture, a panel for each, `width` pixels wide.
@@ -121,10 +156,30 @@ mod tests {
         let drawn = text(&[curve("L1", "L1"), curve("L1", "L2")], 80);
         assert_eq!(drawn.matches("kettle").count(), 1, "{drawn}");
         let rows: Vec<&str> = drawn.lines().skip(2).collect();
-        assert_eq!(rows[0], "   1515 W |      *********");
-        assert_eq!(rows[4], "      0 W |******");
-        assert_eq!(rows[5], "          +------^ edge");
+        assert_eq!(rows[0], "  1515 W |      *********");
+        assert_eq!(rows[4], "     0 W |******");
+        assert_eq!(rows[5], "         +------^ edge");
         assert!(text(&[curve("L1", "L1")], 40).lines().all(|line| line.len() <= 40));
+    }
+
+    #[test]
+    fn three_phases_stand_side_by_side_on_80_columns() {
+        // Thirty points each, as the check gives them.
+        let fine = |line: &str| {
+            let points =
+                (-12..18).map(|half| (f64::from(half) / 2.0 + 0.25, if half < 0 { 0.0 } else { 1500.0 }));
+            Curve { points: points.collect(), ..curve(line, line) }
+        };
+        let three = [fine("L1"), fine("L2"), fine("L3")];
+        let drawn = text(&three, 80);
+        assert_eq!(drawn.lines().count(), 1 + 1 + ROWS + 1, "{drawn}");
+        assert!(drawn.lines().all(|line| line.chars().count() <= 80), "{drawn}");
+        assert_eq!(drawn.lines().nth(1).map(|line| line.matches("kettle").count()), Some(3));
+        assert!(
+            drawn.lines().nth(2).is_some_and(|line| line.starts_with("  1515 W |      *********")),
+            "{drawn}"
+        );
+        assert_eq!(text(&three, 40).lines().filter(|line| line.is_empty()).count(), 3);
     }
 
     #[test]
