@@ -230,13 +230,16 @@ fn the_example_profiles_are_sound() {
         include_str!("../profiles/example-three-phase.toml"),
         include_str!("../profiles/example-single-phase.toml"),
         include_str!("../profiles/example-ct-interface.toml"),
+        include_str!("../profiles/example-two-directions.toml"),
+        include_str!("../profiles/example-open-model.toml"),
     ] {
         let profile = profile(text);
-        assert!(profile.notes.starts_with("Invented"));
+        let origin = ["Invented", "From the definition of model 203"];
+        assert!(origin.iter().any(|origin| profile.notes.starts_with(origin)), "{}", profile.notes);
     }
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("profiles");
     let count = std::fs::read_dir(folder).unwrap().count();
-    assert_eq!(count, 3, "list the new example above");
+    assert_eq!(count, 5, "list the new example above");
 }
 
 /// Every example in the documentation is a whole file and works.

@@ -70,7 +70,7 @@ pub fn reason(absent: Absent) -> String {
     match absent {
         Absent::NoAnswer => "no answer".to_owned(),
         Absent::Exception(code) => format!("exception {code}"),
-        Absent::Missing => "not available".to_owned(),
+        Absent::Missing => "unavailable".to_owned(),
         Absent::Invalid => "out of range".to_owned(),
         Absent::Incomplete => "incomplete".to_owned(),
         Absent::Undecodable => "undecodable".to_owned(),

@@ -6,14 +6,13 @@ own client and once by wattward with the profile it imported.
 import math
 import pathlib
 import random
-import socketserver
 import struct
-import threading
 import unittest
 
 import sunspec2.device
 import sunspec2.modbus.client
 from common import document, folder, wattward
+from registers import Meter
 
 DEFINITIONS = pathlib.Path(sunspec2.device.__file__).parent / "models" / "json"
 PHASES = {"": "total", "A": "L1", "B": "L2", "C": "L3"}
@@ -60,32 +59,6 @@ def filled(model_id, seed):
         elif kind in ("uint16", "bitfield32"):
             point.value = chance.randint(1, 240)
     return model
-
-
-class Meter(socketserver.ThreadingTCPServer):
-    """Registers behind function 3; an exception 2 for whatever else is asked."""
-    allow_reuse_address = True
-    daemon_threads = True
-
-    def __init__(self, base, image):
-        self.base, self.image = base, image
-        super().__init__(("127.0.0.1", 0), Answer)
-        threading.Thread(target=self.serve_forever, daemon=True).start()
-
-
-class Answer(socketserver.BaseRequestHandler):
-    """One connection."""
-
-    def handle(self):
-        while len(head := self.request.recv(12, 0x100)) == 12:  # MSG_WAITALL
-            transaction, _, _, unit, function, address, count = struct.unpack(">HHHBBHH", head)
-            start = (address - self.server.base) * 2
-            data = self.server.image[start:start + 2 * count] if start >= 0 else b""
-            if function == 3 and len(data) == 2 * count:
-                pdu = bytes([3, 2 * count]) + data
-            else:
-                pdu = bytes([function | 0x80, 2])
-            self.request.sendall(struct.pack(">HHHB", transaction, 0, len(pdu) + 1, unit) + pdu)
 
 
 def meter(base, *models, end=b"\xff\xff\x00\x00"):

@@ -19,6 +19,7 @@ use crate::profile::{
     FileKind, LineCost, Order, Plan, Point, Positive, PowerFactorSign, Profile, Registers, SerialSettings,
     SiteRatio, Source, file_kind, narrow, plan, plan_settings,
 };
+use crate::report::text::wrapped as filled;
 
 /// What a meter is taken to need before it answers, until a live line has shown it (ours; common meters take 5 to 100 ms).
 const TURNAROUND: Span = Span::from_millis(20);
@@ -248,7 +249,6 @@ fn table(head: &[&str; 7], rows: &[[String; 7]], width: usize) -> String {
             widths[at] = widths[at].max(cell.chars().count());
         }
     }
-    let indent: usize = widths.iter().sum::<usize>() + 2 * widths.len();
     let mut lines = Vec::new();
     for row in std::iter::once(&head).chain(rows) {
         let mut line = String::new();
@@ -257,11 +257,8 @@ fn table(head: &[&str; 7], rows: &[[String; 7]], width: usize) -> String {
             let room = widths[at];
             let _ = if at == 2 { write!(line, "{cell:>room$}  ") } else { write!(line, "{cell:<room$}  ") };
         }
-        let last = wrapped(&row[6], width, indent);
-        for (at, part) in last.split('\n').enumerate() {
-            let start = if at == 0 { line.clone() } else { " ".repeat(indent) };
-            lines.push(format!("{start}{part}").trim_end().to_owned());
-        }
+        // What does not fit beside the rest goes on under itself.
+        lines.push(filled(&line, &row[6], width).trim_end().to_owned());
     }
     lines.join("\n")
 }

@@ -61,7 +61,7 @@ fn brute_force(groups: &[Registers], listed: &[Run], rules: ReadRules, cost: Lin
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(400))]
+    #![proptest_config(ProptestConfig::with_cases(10_000))]
 
     #[test]
     fn no_other_set_of_requests_is_cheaper(
