@@ -22,6 +22,7 @@ use super::source::{Extra, overrides, read_text, set_up};
 use crate::base::{Failure, Span};
 
 mod picture;
+mod watcher;
 mod window;
 
 pub(crate) use window::run_window;

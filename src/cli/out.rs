@@ -2,6 +2,10 @@
 //! changes no verdict.
 
 use std::io::{IsTerminal, Write};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Rows of the screen between the first of the status and the cursor.
+static BELOW: AtomicUsize = AtomicUsize::new(0);
 
 /// The two streams and how they want to be written.
 #[expect(clippy::struct_excessive_bools, reason = "independent facts about the streams")]
@@ -65,19 +69,41 @@ impl Out {
     pub(crate) fn error(&self, text: &str) {
         let mut stderr = std::io::stderr().lock();
         if self.live {
-            let _ = stderr.write_all(b"\r\x1b[K");
+            erase(&mut stderr);
         }
         let _ = stderr.write_all(text.as_bytes());
         let _ = stderr.write_all(b"\n");
     }
 
-    /// A line that replaces itself, on a terminal only.
+    /// A line that replaces itself, on a terminal only; several lines where the text has them, as many as fit.
     pub(crate) fn status(&self, text: &str) {
+        if !self.live {
+            return;
+        }
+        let (columns, rows) = self.screen();
+        let mut stderr = std::io::stderr().lock();
+        erase(&mut stderr);
+        let lines: Vec<String> = text
+            .lines()
+            .take(rows.saturating_sub(1).max(1))
+            .map(|line| line.chars().take(columns.saturating_sub(1)).collect())
+            .collect();
+        BELOW.store(lines.len().saturating_sub(1), Ordering::Relaxed);
+        let _ = stderr.write_all(lines.join("\r\n").as_bytes());
+        let _ = stderr.flush();
+    }
+
+    /// Columns and rows of the terminal that the status stands on.
+    pub(crate) fn screen(&self) -> (usize, usize) {
+        let size = rustix::termios::tcgetwinsize(std::io::stderr()).ok();
+        let of = |cells: u16, usual: usize| if cells == 0 { usual } else { usize::from(cells) };
+        size.map_or((self.width, 24), |size| (of(size.ws_col, self.width), of(size.ws_row, 24)))
+    }
+
+    /// A line was typed: its end moved the cursor down.
+    pub(crate) fn typed(&self) {
         if self.live {
-            let shown: String = text.chars().take(self.width.saturating_sub(1)).collect();
-            let mut stderr = std::io::stderr().lock();
-            let _ = write!(stderr, "\r\x1b[K{shown}");
-            let _ = stderr.flush();
+            BELOW.fetch_add(1, Ordering::Relaxed);
         }
     }
 
@@ -85,4 +111,13 @@ impl Out {
     pub(crate) fn clear_status(&self) {
         self.status("");
     }
+}
+
+/// Takes the status away, whatever rows it has.
+fn erase(stderr: &mut impl Write) {
+    let below = BELOW.swap(0, Ordering::Relaxed);
+    if below > 0 {
+        let _ = write!(stderr, "\x1b[{below}A");
+    }
+    let _ = stderr.write_all(b"\r\x1b[J");
 }

@@ -16,6 +16,7 @@ use crate::evidence::Case;
 use crate::profile::{MeterRole, Site};
 use crate::reading::Remark;
 use crate::record::{Mark, MarkKind};
+use crate::report::text::wrapped;
 
 /// How often hands are looked at while a prompt stands.
 const LOOK: Span = Span::from_millis(50);
@@ -34,6 +35,7 @@ pub(crate) struct Visit<'a> {
     /// Captures of the parts before this one.
     earlier: Vec<PathBuf>,
     values: Option<Values>,
+    longer: Vec<Option<Span>>,
 }
 
 /// What becomes of values that are typed: the phase they are of when none is typed with them, and what compares them.
@@ -112,7 +114,16 @@ impl<'a> Visit<'a> {
         let (captures, resume) = (earlier.captures.clone(), earlier.option());
         let live = Live::begin_after(earlier, set_up, args, purpose, out)?;
         let began = live.now();
-        let mut visit = Self { live, hands, out, check, drawn: began, earlier: captures, values: None };
+        let mut visit = Self {
+            live,
+            hands,
+            out,
+            check,
+            drawn: began,
+            earlier: captures,
+            values: None,
+            longer: Vec::new(),
+        };
         let mut lines = vec![check.word().to_owned()];
         lines.extend(options.iter().cloned());
         lines.extend(resume);
@@ -157,7 +168,15 @@ impl<'a> Visit<'a> {
     /// Something to know that asks for nothing.
     pub(crate) fn tell(&mut self, text: &str) {
         self.out.clear_status();
-        self.hands.tell(text);
+        // A terminal would break a long line within a word.
+        let width = self.columns().unwrap_or(usize::MAX).saturating_sub(1);
+        if text.contains('\n') || text.chars().count() <= width {
+            self.hands.tell(text);
+        } else {
+            let words = text.trim_start_matches([' ', '-']);
+            let lead = &text[..text.len() - words.len()];
+            self.hands.tell(wrapped(lead, words, width).trim_end());
+        }
     }
 
     /// Something about the readings that does not make sense.
@@ -171,11 +190,24 @@ impl<'a> Visit<'a> {
     /// # Errors
     /// Interrupted, another master, or the session cannot go on.
     pub(crate) fn ask(&mut self, prompt: &Prompt) -> Result<Reply, Failure> {
+        self.ask_looking(prompt, |_| None)
+    }
+
+    /// The same, looking twice a second meanwhile: `look` gives the status, if there is any, and whether it is over whatever
+    /// the hands do; that counts as a stop.
+    ///
+    /// # Errors
+    /// As `ask`.
+    pub(crate) fn ask_looking(
+        &mut self,
+        prompt: &Prompt,
+        mut look: impl FnMut(&mut Self) -> Option<(String, bool)>,
+    ) -> Result<Reply, Failure> {
         self.out.clear_status();
         self.hands.ask(self.now(), prompt);
         loop {
             let typed = match self.step(self.now() + LOOK)? {
-                Step::Line(line) => self.not_a_value(line),
+                Step::Line(line) => self.heard(line).and_then(|line| self.not_a_value(line)),
                 // Nobody will type any more: judge what there is.
                 Step::InputEnd if self.hands.types() => return Ok(Reply::Stop),
                 _ => None,
@@ -183,7 +215,37 @@ impl<'a> Visit<'a> {
             if let Some(reply) = self.hands.reply(self.now(), typed.as_deref()) {
                 return Ok(reply);
             }
+            if self.now() - self.drawn >= DRAW {
+                self.drawn = self.now();
+                if let Some((status, over)) = look(self) {
+                    self.out.status(&status);
+                    if over {
+                        return Ok(Reply::Stop);
+                    }
+                }
+            }
         }
+    }
+
+    /// What was typed, unless it asks for a longer window: `+`, or `+5min`.
+    fn heard(&mut self, line: String) -> Option<String> {
+        self.out.typed();
+        let Some(more) = line.trim().strip_prefix('+').filter(|_| self.check == Check::Limit) else {
+            return Some(line);
+        };
+        match (more.trim(), Span::parse(more.trim())) {
+            ("", _) => self.longer.push(None),
+            (_, Ok(more)) => self.longer.push(Some(more)),
+            (_, Err(why)) => {
+                self.tell(&format!("`{}`? {why}; a longer window is `+` or `+5min`", line.trim()));
+            }
+        }
+        None
+    }
+
+    /// Wishes for a longer window since the last time: so much longer, or as is usual.
+    pub(crate) fn longer(&mut self) -> Vec<Option<Span>> {
+        std::mem::take(&mut self.longer)
     }
 
     /// Waits as `wait` does, looking twice a second: `look` gives the status line, and whether the wait is over early.
@@ -214,7 +276,7 @@ impl<'a> Visit<'a> {
     /// Looks at the hands once, at the latest at `until`; whether they want to stop.
     fn stopped(&mut self, until: Stamp) -> Result<bool, Failure> {
         let typed = match self.step(until.min(self.now() + LOOK))? {
-            Step::Line(line) => self.not_a_value(line),
+            Step::Line(line) => self.heard(line).and_then(|line| self.not_a_value(line)),
             _ => None,
         };
         Ok(self.hands.reply(self.now(), typed.as_deref()) == Some(Reply::Stop))
@@ -247,6 +309,11 @@ impl<'a> Visit<'a> {
     /// Whether pictures may be drawn between the status lines: a person looks at a terminal.
     pub(crate) const fn draws(&self) -> bool {
         self.out.live
+    }
+
+    /// Columns of the terminal a person looks at; nothing where nobody does.
+    pub(crate) fn columns(&self) -> Option<usize> {
+        self.out.live.then(|| self.out.screen().0)
     }
 
     /// Something that must not be missed: said also when quiet, with the terminal's bell.

@@ -10,6 +10,9 @@ use crate::base::Stamp;
 /// How long a reaction is followed where no mark ends it, in s.
 const FOLLOW_S: f64 = 120.0;
 
+/// A step that shows less of its load than this may be a swing of the power's own, in one that swings (ours).
+const SHOWN_SHARE: f64 = 0.6;
+
 /// Kinds of challenge (contract 6).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ChallengeKind {
@@ -52,6 +55,8 @@ pub struct Challenge {
     pub needed_w: f64,
     /// What followed.
     pub reaction: Reaction,
+    /// From the return of a steering signal that was away until the plant delivered half of what it had, in s.
+    pub resumed_s: Option<f64>,
     /// Whether a storage could have absorbed it.
     pub storage_could_absorb: bool,
     /// Why it does not count towards the number required; none when it does.
@@ -96,10 +101,39 @@ fn load_drops(scene: &Scene<'_>, steps: &[LoadStep]) -> Vec<Challenge> {
                 .max(load_w * (1.0 - tolerance))
                 .min(load_w * (1.0 + tolerance) + scene.needed_w(edge.first - 1));
         }
-        found.push(challenge(scene, ChallengeKind::LoadDrop, step.load.clone(), &edge, size_w, to));
+        let mut one = challenge(scene, ChallengeKind::LoadDrop, step.load.clone(), &edge, size_w, to);
+        let partly = step
+            .size_w
+            .is_some_and(|(load_w, tolerance)| -edge.step_w < SHOWN_SHARE * load_w * (1.0 - tolerance));
+        if partly && one.why_not.is_none() && swings(scene, steps, 0.7 * -edge.step_w) {
+            one.why_not = Some(
+                "the power swings as far by itself as the step that was seen, which is less than the load"
+                    .to_owned(),
+            );
+        }
+        found.push(one);
     }
     found.retain(|one| one.excess_w > 0.0);
     found
+}
+
+/// Whether the power falls by as much after some marked drop, once it has come back from that, before the next mark: a control
+/// that hunts makes steps of its own.
+fn swings(scene: &Scene<'_>, steps: &[LoadStep], least_w: f64) -> bool {
+    let channel = scene.channel;
+    let drops = steps.iter().enumerate().filter(|(_, step)| !step.on);
+    drops.filter_map(|(index, step)| Some((index, step.edge?))).any(|(index, edge)| {
+        let next = steps.get(index + 1).map_or(scene.to, |next| {
+            let shown = next.edge.map_or(f64::INFINITY, |edge| channel.at[edge.first - 1]);
+            scene.seconds(next.mark).min(shown)
+        });
+        let end = channel.at.partition_point(|at| *at < next.min(scene.to)).max(edge.last);
+        let mut highest = f64::NEG_INFINITY;
+        channel.active_w[edge.last..end].iter().any(|power| {
+            highest = highest.max(*power);
+            highest - power >= least_w
+        })
+    })
 }
 
 /// A challenge from a fall in the power: had nothing acted, `size_w` more would have been exported than before it.
@@ -134,6 +168,7 @@ pub(super) fn challenge(
         excess_w,
         needed_w,
         reaction,
+        resumed_s: None,
         storage_could_absorb,
         why_not,
     }

@@ -156,9 +156,18 @@ fn signal_loss(scene: &Scene<'_>, (off, back): (f64, f64), (before, last): (usiz
             settled_s,
             overshoot_w: 0.0,
         },
+        resumed_s: resumed_s(scene, (back, last), end_w - 0.5 * ended_w).filter(|_| ended_w > needed_w),
         storage_could_absorb,
         why_not,
     }
+}
+
+/// From the return of the signal until the power was down at a level again, in s.
+fn resumed_s(scene: &Scene<'_>, (back, last): (f64, usize), level_w: f64) -> Option<f64> {
+    let channel = scene.channel;
+    let end = channel.at.partition_point(|at| *at <= scene.to);
+    let found = (last..end).find(|index| channel.active_w[*index] <= level_w)?;
+    Some((channel.at[found] - back).max(0.0))
 }
 
 /// Rises that a generation meter saw: the plant gave more than the site took, and was brought down again.
@@ -169,16 +178,21 @@ pub(super) fn generation_rises(scene: &Scene<'_>, steps: &[LoadStep]) -> Vec<Cha
     let mut found = Vec::new();
     let end = generation.at.partition_point(|at| *at <= scene.to);
     let mut low = generation.at.partition_point(|at| *at < scene.from);
-    let mut index = low;
+    let (mut high, mut index) = (low, low);
+    let given = |i: usize| -generation.active_w[i];
     while index < end {
-        let given = |i: usize| -generation.active_w[i];
         if given(index) < given(low) || generation.at[index] - generation.at[low] > 120.0 {
-            low = index;
+            (low, high) = (index, index);
+        } else if given(index) > given(high) {
+            high = index;
         }
-        let turned = index + 1 >= end || given(index + 1) < given(index) - 0.2 * (given(index) - given(low));
-        let rise = given(index) - given(low);
+        let rise = given(high) - given(low);
+        let turned = index + 1 >= end || given(index + 1) < given(high) - 0.2 * rise;
         if rise > least && turned {
-            let (start, top) = (generation.at[low], generation.at[index]);
+            // The lowest reading may stand long before: the rise began at the last one near it.
+            let begun = (low..high).rfind(|i| given(*i) <= given(low) + 0.1 * rise).unwrap_or(low);
+            let rise = given(high) - given(begun);
+            let (start, top) = (generation.at[begun], generation.at[high]);
             // A load switched on makes the control raise the plant: no challenge.
             let answers = steps.iter().any(|step| {
                 let mark = step.mark.seconds_since(scene.origin);
@@ -191,6 +205,7 @@ pub(super) fn generation_rises(scene: &Scene<'_>, steps: &[LoadStep]) -> Vec<Cha
                     before_w: channel.active_w[before],
                     extreme_w: channel.active_w[before] - rise,
                     step_w: -rise,
+                    last: before + usize::from(before + 1 < channel.at.len()),
                     travel_s: top - start,
                 };
                 let to = (top + ANSWER_S).min(scene.to);
@@ -199,7 +214,7 @@ pub(super) fn generation_rises(scene: &Scene<'_>, steps: &[LoadStep]) -> Vec<Cha
                     found.push(one);
                 }
             }
-            low = index;
+            (low, high) = (index, index);
         }
         index += 1;
     }

@@ -16,6 +16,8 @@ pub struct Edge {
     pub extreme_w: f64,
     /// `extreme_w - before_w`: positive towards import.
     pub step_w: f64,
+    /// Index of the reading that shows it in full.
+    pub last: usize,
     /// From the last reading before it until four fifths of the way were shown, in s.
     pub travel_s: f64,
 }
@@ -45,9 +47,9 @@ pub fn edges_between(
     let mut index = start;
     while index < end {
         if let Some((first, before_w)) = starts_at(channel, index, least, lag_s) {
-            let edge = follow(channel, first, before_w, lag_s);
-            index = edge.0.max(index);
-            edges.push(edge.1);
+            let edge = follow(channel, first, before_w, least, lag_s);
+            index = edge.last.max(index);
+            edges.push(edge);
         }
         index += 1;
     }
@@ -84,8 +86,8 @@ pub fn threshold(channel: &Channel, size_w: Option<f64>, noise_w: f64) -> f64 {
     (6.0 * noise_w).max(3.0 * channel.resolution_w).max(0.1 * size_w.unwrap_or(0.0)).max(20.0)
 }
 
-/// Follows a step from its first reading to its farthest; gives the index of that too.
-fn follow(channel: &Channel, first: usize, before_w: f64, lag_s: f64) -> (usize, Edge) {
+/// Follows a step from its first reading to its farthest.
+fn follow(channel: &Channel, first: usize, before_w: f64, least: f64, lag_s: f64) -> Edge {
     let sign = (channel.active_w[first] - before_w).signum();
     let mut farthest = first;
     let until = channel.at[first] + 2.0 * lag_s + 1.5;
@@ -96,6 +98,14 @@ fn follow(channel: &Channel, first: usize, before_w: f64, lag_s: f64) -> (usize,
         // Turned back, stood still, or took longer than the meter's own blur: what follows is something else.
         let stood = index >= farthest + 2 && channel.at[index] - channel.at[farthest] > lag_s;
         if gone < 0.7 * so_far || stood {
+            break;
+        }
+        // A new step the same way from a level that stood: a load that falls away just as the control has taken up the one
+        // before it, and not one step of both.
+        let anew = |(start, from_w): (usize, f64)| {
+            start > farthest && sign * (channel.active_w[start] - from_w) > 0.0
+        };
+        if starts_at(channel, index, least, lag_s).is_some_and(anew) {
             break;
         }
         // A mean over a longer time than anybody stated still climbs; a drift does not by a tenth in a second and a half.
@@ -118,7 +128,7 @@ fn follow(channel: &Channel, first: usize, before_w: f64, lag_s: f64) -> (usize,
     let last_before = channel.at[first - 1];
     let at = half_way(channel, first, before_w);
     let travel_s = channel.at[four_fifths] - last_before;
-    (farthest, Edge { first, at, before_w, extreme_w, step_w, travel_s })
+    Edge { first, at, before_w, extreme_w, step_w, last: farthest, travel_s }
 }
 
 /// Where the line to a reading from the one before it crosses half of what the former shows, counted from a level, in s.
@@ -139,6 +149,23 @@ mod tests {
         let readings: Vec<(f64, f64)> =
             power_w.iter().enumerate().map(|(i, w)| (0.5 * i as f64, *w)).collect();
         channel(&readings, 1.0)
+    }
+
+    /// A kettle of 2 kW on, taken up by the control at 1.5 kW a second, and off again just then; five readings a second. What
+    /// falls away is a step of its own, and not one of 4 kW with the control's answer before it.
+    #[test]
+    fn a_load_that_falls_away_when_the_control_has_just_taken_it_up_is_a_step_of_its_own() {
+        let power_w = [
+            114.0, 115.0, 113.0, 114.0, 2055.0, 2057.0, 2010.0, 1722.0, 1434.0, 1140.0, 853.0, 565.0, 279.0,
+            196.0, 155.0, -1846.0, -1845.0, -1845.0, -1667.0, -467.0, 124.0, 122.0, 115.0, 112.0,
+        ];
+        let readings: Vec<(f64, f64)> =
+            power_w.iter().enumerate().map(|(i, w)| (0.2 * i as f64, *w)).collect();
+        let meter = channel(&readings, 1.0);
+        let edges = edges_between(&meter, (0.0, 10.0), Some(2000.0), 4.6, 0.2);
+        let steps: Vec<(usize, i32)> =
+            edges.iter().map(|edge| (edge.first, (edge.step_w / 100.0).round() as i32)).collect();
+        assert_eq!(steps, [(4, 19), (7, -19), (15, -20), (18, 20)], "{edges:?}");
     }
 
     /// A boiler of 3 kW comes on while the meter averages: its first reading of the step lies between a tenth of the load

@@ -110,7 +110,7 @@ pub fn load_steps(scene: &Scene<'_>) -> Vec<LoadStep> {
         let last = steps.last().and_then(|step| Some((step.edge?, step.on == on)));
         let from = (t - BACK_S)
             .max(before)
-            .max(last.map_or(f64::NEG_INFINITY, |(edge, _)| scene.channel.at[edge.first]));
+            .max(last.map_or(f64::NEG_INFINITY, |(edge, _)| scene.channel.at[edge.last]));
         let after =
             marks.get(index + 1).map_or(f64::INFINITY, |after| t + 0.85 * (scene.seconds(after.at) - t));
         let to = (t + EARLY_S + scene.lag_s).min(after);

@@ -17,6 +17,7 @@ pub(crate) mod made;
 pub mod mean;
 pub mod power;
 pub mod reaction;
+pub mod side_by_side;
 pub mod step;
 pub mod storage;
 pub mod switching;

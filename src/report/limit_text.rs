@@ -25,6 +25,11 @@ pub fn table(case: &Case, finding: &Finding<LimitBody>, width: usize) -> String 
     rules(&mut text, &body.rules);
     challenges(&mut text, body, flow);
     excursions(&mut text, &body.rules);
+    distributions(&mut text, body, flow);
+    for one in &body.side_by_side {
+        text.push('\n');
+        text.push_str(&super::text::wrapped("  ", &one.words(), width));
+    }
     for note in &body.notes {
         text.push_str(&super::text::wrapped("note: ", note, width));
     }
@@ -146,6 +151,39 @@ fn window(text: &mut String, body: &LimitBody, flow: &str) {
     );
 }
 
+/// How the export was spread over the window, and the answers over the challenges.
+fn distributions(text: &mut String, body: &LimitBody, flow: &str) {
+    let rows = [
+        (flow, &body.response.export_w, "W", 0),
+        ("back within", &body.response.back_within_s, "s", 1),
+        ("dead time", &body.response.dead_time_s, "s", 1),
+    ];
+    if rows.iter().all(|(_, spread, _, _)| spread.is_none()) {
+        return;
+    }
+    let _ =
+        writeln!(text, "\n  {:<14} {:>10} {:>10} {:>10} {:>10}", "spread", "half", "90 %", "99 %", "largest");
+    for (name, spread, unit, places) in rows {
+        let Some(spread) = spread else { continue };
+        let figure = |value: f64| format!("{value:.places$} {unit}");
+        let _ = writeln!(
+            text,
+            "  {name:<14} {:>10} {:>10} {:>10} {:>10}",
+            figure(spread.p50),
+            figure(spread.p90),
+            figure(spread.p99),
+            figure(spread.max)
+        );
+    }
+    if body.response.held_at_limit_s > 0.0 {
+        let _ = writeln!(
+            text,
+            "  {flow} stood at the limit, within the uncertainty, for {:.0} s",
+            body.response.held_at_limit_s
+        );
+    }
+}
+
 fn rules(text: &mut String, rules: &[RuleEntry]) {
     if rules.is_empty() {
         return;
@@ -212,6 +250,13 @@ fn challenge(text: &mut String, one: &ChallengeEntry) {
         seconds(one.settled_s),
         if one.counts { "yes" } else { "no" },
     );
+    if one.kind == "signal-loss" {
+        let back = one.resumed_s.map_or_else(
+            || "the plant did not deliver again while the window lasted".to_owned(),
+            |resumed| format!("{resumed:.1} s after the signal was back the plant delivered again"),
+        );
+        text.push_str(&super::text::wrapped("           ", &back, 95));
+    }
     if let Some(why) = &one.why_not {
         text.push_str(&super::text::wrapped("           ", why, 95));
     }

@@ -6,6 +6,7 @@
 pub mod commands;
 pub mod crc;
 pub mod session;
+pub mod visit;
 
 use std::collections::VecDeque;
 use std::os::fd::OwnedFd;

@@ -2,6 +2,7 @@
 
 use serde::ser::{Serialize, SerializeMap, Serializer};
 
+use super::side::SideEntry;
 use crate::base::Stamp;
 use crate::check::Verdict;
 use crate::profile::{MeterRole, Per, RuleLimit};
@@ -102,6 +103,8 @@ pub struct ChallengeEntry {
     pub settled_s: Option<f64>,
     /// How far it went beyond that, in W.
     pub overshoot_w: f64,
+    /// From the return of a steering signal until the plant delivered half of what it had, in s.
+    pub resumed_s: Option<f64>,
 }
 
 /// Five figures of a distribution.
@@ -168,6 +171,8 @@ pub struct LimitBody {
     pub response: Response,
     /// How fast the meter is.
     pub timing: TimingEntry,
+    /// The other meters at the connection beside this one.
+    pub side_by_side: Vec<SideEntry>,
     /// Remarks that bear on nothing.
     pub notes: Vec<String>,
 }
@@ -287,6 +292,9 @@ impl Serialize for Named<'_, ChallengeEntry> {
         map.serialize_entry("dead_time_between_s", &between)?;
         map.serialize_entry("settled_s", &rounded(one.settled_s))?;
         map.serialize_entry("overshoot_W", &round(one.overshoot_w))?;
+        if one.kind == "signal-loss" {
+            map.serialize_entry("resumed_s", &rounded(one.resumed_s))?;
+        }
         map.end()
     }
 }
@@ -316,6 +324,9 @@ impl Serialize for LimitBody {
         map.serialize_entry("expanded_uncertainty_W", &round(self.expanded_uncertainty_w))?;
         map.serialize_entry("response", &Named { value: &self.response, generation })?;
         map.serialize_entry("timing", &self.timing)?;
+        if !self.side_by_side.is_empty() {
+            map.serialize_entry("side_by_side", &self.side_by_side)?;
+        }
         map.serialize_entry("notes", &self.notes)?;
         map.end()
     }

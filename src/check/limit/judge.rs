@@ -7,6 +7,7 @@ use super::body::{ChallengeEntry, LimitBody, Response, Spread, TimingEntry, Wind
 use super::needs::{Direction, direction, missing};
 use super::options::LimitOptions;
 use super::rules::{Outcome, judge_rule};
+use super::side::side_by_side;
 use super::words::{seconds, watts};
 use crate::base::Span;
 use crate::check::{Finding, Verdict};
@@ -211,6 +212,7 @@ fn body(bench: &Bench<'_>, rules: Vec<super::body::RuleEntry>) -> LimitBody {
             averaging_measured_s: timing.averaging_measured_s,
             needed_s: finite(bench.bounds.fast_s),
         },
+        side_by_side: side_by_side(bench),
         notes,
     }
 }
@@ -230,6 +232,7 @@ fn entry(one: &Challenge) -> ChallengeEntry {
         dead_time_between_s: one.reaction.dead_time_between_s,
         settled_s: one.reaction.settled_s,
         overshoot_w: one.reaction.overshoot_w,
+        resumed_s: one.resumed_s,
     }
 }
 
@@ -318,6 +321,7 @@ fn nothing(
             expanded_uncertainty_w: 0.0,
             response: Response::default(),
             timing: TimingEntry::default(),
+            side_by_side: Vec::new(),
             notes: Vec::new(),
         },
     }

@@ -164,15 +164,15 @@ impl LiveView {
         }
     }
 
-    /// One line, up to about 95 characters.
-    pub fn line(&self) -> String {
+    /// Two lines of at most 79 characters: time, export and margin; excursions and challenges.
+    pub fn lines(&self) -> [String; 2] {
         let flow = match self.power_w {
             Some(power) if power < 0.0 => format!("export {}", watts(-power)),
             Some(power) => format!("import {}", watts(power)),
             None => "no reading".to_owned(),
         };
         let stale = match self.age_s {
-            Some(age) if age > 5.0 => format!(" ({} old)", seconds(age)),
+            Some(age) if age > 5.0 => format!(" ({} OLD)", seconds(age.round())),
             _ => String::new(),
         };
         let margin = match (self.above_s, self.margin_w) {
@@ -183,14 +183,16 @@ impl LiveView {
         };
         let averaged =
             self.averaged_export_w.map(|export| format!("mean {}", watts(export))).unwrap_or_default();
-        format!(
-            "{} left  {flow}{stale}  {averaged}  {margin}  excursions {}  challenges {}/{}{}",
-            seconds(self.left_s.round()),
-            self.excursions.0,
-            self.challenges.0,
-            self.challenges.1,
-            if self.broken { "  BROKEN" } else { "" }
-        )
+        let (sure, possible) = self.excursions;
+        [
+            format!("{} left   {flow}{stale}   {averaged}   {margin}", seconds(self.left_s.round())),
+            format!(
+                "excursions: {sure} sure, {possible} possible   challenges: {} of {}{}",
+                self.challenges.0,
+                self.challenges.1,
+                if self.broken { "   LIMIT BROKEN" } else { "" }
+            ),
+        ]
     }
 }
 
@@ -207,6 +209,10 @@ mod tests {
         let part = case.between(start, stamp(at));
         let window = (stamp(WINDOW_FROM_S), stamp(plan.window_end_s()));
         live_view(&part, &LimitOptions::default(), window, stamp(at)).unwrap()
+    }
+
+    fn fits(view: &LiveView) -> bool {
+        view.lines().iter().all(|line| line.chars().count() <= 79)
     }
 
     #[test]
@@ -235,13 +241,13 @@ mod tests {
         assert!(dark.drop_would_count(&heater).unwrap_err().contains("sun"));
         let late = view(&plan, 150.0);
         assert_eq!(late.challenges, (3, 3));
-        assert!(!late.broken && late.line().chars().count() < 100, "{}", late.line());
+        assert!(!late.broken && fits(&late), "{:?}", late.lines());
     }
 
     #[test]
     fn a_view_says_that_the_export_stands_above() {
         let view = view(&Plan { controlled: false, ..Plan::held() }, 60.0);
         assert!(view.above_s.unwrap() > 10.0 && view.broken, "{view:?}");
-        assert!(view.line().contains("ABOVE") && view.line().chars().count() < 100, "{}", view.line());
+        assert!(view.lines()[0].contains("ABOVE") && fits(&view), "{:?}", view.lines());
     }
 }

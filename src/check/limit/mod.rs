@@ -12,6 +12,7 @@ pub mod live;
 pub mod needs;
 pub mod options;
 pub mod rules;
+pub mod side;
 pub mod words;
 
 pub use body::LimitBody;

@@ -204,8 +204,8 @@ impl List {
         if counted < required && unseen > 0 {
             self.add(
                 format!(
-                    "{unseen} marked load drop{} left no trace in the readings: the control answered between two of them, or the \
-                     load did not switch",
+                    "{unseen} marked load drop{} can't be told in the readings: the control answered between two of them, the power \
+                     was restless, or the load did not switch",
                     if unseen == 1 { "" } else { "s" }
                 ),
                 "see that the load does switch; read more often (--every), or from a meter that renews its values faster",
@@ -278,10 +278,14 @@ impl List {
     fn speed(&mut self, bench: &Bench<'_>, main: &Channel) {
         let needed = bench.bounds.fast_s;
         let timing = &bench.timing;
+        let measured =
+            timing.averaging_measured_s.is_some_and(|measured| measured > timing.averaging_profile_s);
+        let averages =
+            if measured { "steps show as if the meter averages over" } else { "the meter averages over" };
         let parts = [
             ("readings came", bench.coverage.spacing_s, "apart"),
             ("the meter renews its values every", timing.update_s, ""),
-            ("the meter averages over", timing.averaging_s, ""),
+            (averages, timing.averaging_s, ""),
         ];
         let mut slow = false;
         for (what, value, after) in parts {
@@ -358,6 +362,8 @@ fn next_for(why: &str) -> &'static str {
         "fill the battery or stop its charging, and mark it as idle"
     } else if why.contains("come back") {
         "leave the load off until the export has come back"
+    } else if why.contains("swings") {
+        "mend the control's hunting first, then repeat the challenge"
     } else if why.contains("no mark") {
         "mark each load that is switched, or add the plant's own meter to the site file"
     } else if why.contains("signal") {

@@ -5,11 +5,21 @@ use crate::check::limit::{LimitBody, LiveView};
 use crate::profile::{Limit, Site};
 use crate::report::plot::{Plot, ROWS};
 
-/// Columns of the picture.
-const WIDTH: usize = 90;
+/// The window as it stands: figures, then the export of the last minutes against the lowest limit, and what can be typed.
+/// Every line fits `width` columns, at least 60; at most 16 lines.
+pub(super) fn screen(view: &LiveView, limit: &Limit, site: &Site, width: usize) -> String {
+    let mut text = view.lines().join("\n");
+    let picture = recent(view, limit, site, width.saturating_sub(1).clamp(60, 99));
+    if !picture.is_empty() {
+        text.push('\n');
+        text.push_str(&picture);
+    }
+    text.push_str("\n+ Enter: longer   q Enter: end the window and judge it");
+    text
+}
 
 /// Export of the last minutes against the lowest limit.
-pub(super) fn recent(view: &LiveView, limit: &Limit, site: &Site) -> String {
+fn recent(view: &LiveView, limit: &Limit, site: &Site, width: usize) -> String {
     let Some(limit_w) = limit.rules.iter().filter_map(|rule| limit_w(rule, site)).reduce(f64::min) else {
         return String::new();
     };
@@ -20,10 +30,10 @@ pub(super) fn recent(view: &LiveView, limit: &Limit, site: &Site) -> String {
         span: (first, 0.0),
         limit_w,
         marks: &[],
-        ends: (format!("{:.0} s ago", -first), "now".into()),
+        ends: (format!("{:.0} s ago", -first), "now; export is up, = the limit".into()),
         rows: ROWS,
     };
-    plot.render(WIDTH).trim_end().to_owned()
+    plot.render(width).trim_end().to_owned()
 }
 
 /// What came of the newest challenge, in one sentence.

@@ -9,6 +9,7 @@ use super::super::out::Out;
 use super::super::source::SetUp;
 use super::super::visit::{Visit, Waited, meter_index};
 use super::picture;
+use super::watcher::Watcher;
 use crate::base::{Failure, Span, Stamp};
 use crate::check::limit::foresee::{foresee, preparation};
 use crate::check::limit::{self, LimitOptions, LiveView, live_view};
@@ -137,10 +138,10 @@ impl Window<'_> {
             }
             let more = Span::from_seconds(EXTENSIONS.1 * self.length_s);
             let text = format!("{missing} more challenges are needed. Extend the window by {more}?");
-            if self.visit.ask(&Prompt::new(Ask::Ready, text))? != Reply::Done {
+            if self.ask(&Prompt::new(Ask::Ready, text))? != Reply::Done {
                 break;
             }
-            self.end = self.visit.now() + more;
+            self.end = self.end.max(self.visit.now() + more);
         }
         Ok(())
     }
@@ -166,7 +167,13 @@ impl Window<'_> {
                 return Ok(Waited::Stopped);
             }
         }
-        self.wait(self.left_s(), |_| false)
+        // A longer window may have been asked for meanwhile.
+        while self.visit.now() < self.end {
+            if self.wait(self.left_s(), |_| false)? == Waited::Stopped {
+                return Ok(Waited::Stopped);
+            }
+        }
+        Ok(Waited::Through)
     }
 
     /// The next load in turn, of those large enough to count; else the largest.
@@ -214,7 +221,7 @@ impl Window<'_> {
     fn switch(&mut self, load: &Load, on: bool) -> Result<Reply, Failure> {
         let (word, kind) = if on { ("ON", MarkKind::LoadOn) } else { ("OFF", MarkKind::LoadOff) };
         let ask = Ask::Load { name: load.name.clone(), on };
-        let reply = self.visit.ask(&Prompt::new(ask, format!("switch {} {word}", load.name)))?;
+        let reply = self.ask(&Prompt::new(ask, format!("switch {} {word}", load.name)))?;
         if reply == Reply::Done {
             let message = format!("{} {}", load.name, word.to_lowercase());
             self.visit.mark_with(kind, &message, |mark| {
@@ -257,54 +264,70 @@ impl Window<'_> {
             let (word, kind) = if on { ("back", MarkKind::SignalOn) } else { ("away", MarkKind::SignalOff) };
             let text =
                 format!("{}: {} the steering signal", plant.name, if on { "give back" } else { "take away" });
-            match self.visit.ask(&Prompt::new(Ask::Signal { plant: plant.name.clone(), on }, text))? {
+            match self.ask(&Prompt::new(Ask::Signal { plant: plant.name.clone(), on }, text))? {
                 Reply::Done => self.visit.mark_with(kind, &format!("steering signal {word}"), |mark| {
                     mark.plant = Some(plant.name.clone());
                 }),
                 Reply::Skip => return Ok(Waited::Through),
-                Reply::Stop => return Ok(Waited::Stopped),
+                Reply::Stop => return Ok(self.stopped_without_signal(on)),
             }
             if self.wait(stay, |_| false)? == Waited::Stopped {
-                return Ok(Waited::Stopped);
+                return Ok(self.stopped_without_signal(!on));
             }
         }
         Ok(Waited::Through)
     }
 
+    /// Whoever stops while the signal is away is told to give it back.
+    fn stopped_without_signal(&mut self, away: bool) -> Waited {
+        if away {
+            self.visit.alarm("the steering signal is still away: give it back now");
+        }
+        Waited::Stopped
+    }
+
     /// Waits within the window, shows how it stands, warns, and ends it at the threshold; `enough` ends the wait early.
     fn wait(&mut self, seconds: f64, enough: impl Fn(&LiveView) -> bool) -> Result<Waited, Failure> {
         let until = (self.visit.now() + Span::from_seconds(seconds.max(0.0))).min(self.end);
-        let (judged, window, abort_w) = (self.judged.clone(), (self.start, self.end), self.judged.abort_w);
-        let (mut warned, mut aborted) = (self.warned, None);
-        let waited = self.visit.watch(until, |visit| {
-            let Some(view) = live_view(&visit.case(), &judged, window, visit.now()) else {
-                return ("no reading in the window yet".into(), false);
-            };
-            if view.broken && !warned {
-                warned = true;
-                visit.alarm("the limit is broken: export has surely stood above it for longer than allowed");
-            }
-            aborted = abort_w.filter(|abort_w| view.power_w.is_some_and(|power| -power > *abort_w));
-            (view.line(), aborted.is_some() || enough(&view))
-        })?;
-        self.warned = warned;
-        let Some(abort_w) = aborted else { return Ok(waited) };
+        let mut watch = self.watcher();
+        let waited = self.visit.watch(until, |visit| watch.look(visit, &enough))?;
+        Ok(if self.watched(&watch) { Waited::Stopped } else { waited })
+    }
+
+    /// Asks within the window, and goes on showing, warning and watching the threshold meanwhile.
+    fn ask(&mut self, prompt: &Prompt) -> Result<Reply, Failure> {
+        let mut watch = self.watcher();
+        let reply = self.visit.ask_looking(prompt, |visit| Some(watch.look(visit, &|_| false)))?;
+        Ok(if self.watched(&watch) { Reply::Stop } else { reply })
+    }
+
+    fn watcher(&self) -> Watcher {
+        Watcher {
+            judged: self.judged.clone(),
+            limit: self.limit.clone(),
+            site: self.site.clone(),
+            window: (self.start, self.end),
+            usual: Span::from_seconds(EXTENSIONS.1 * self.length_s),
+            warned: self.warned,
+            aborted: None,
+        }
+    }
+
+    /// Takes back what a watch came to; whether the window is to end.
+    fn watched(&mut self, watch: &Watcher) -> bool {
+        (self.warned, self.end) = (watch.warned, watch.window.1);
+        let Some(abort_w) = watch.aborted else { return false };
         self.visit.alarm(&format!(
             "ABORTED: export passed {abort_w:.0} W. Switch loads on again or isolate the plant, as agreed with the operator"
         ));
         self.visit.mark(MarkKind::Note, &format!("aborted: export passed {abort_w:.0} W"));
-        Ok(Waited::Stopped)
+        true
     }
 
-    /// Says what came of the newest challenge; on a terminal with a picture of the last minutes.
+    /// Says what came of the newest challenge.
     fn tell_last(&mut self) {
         let options = LimitOptions { window: Some((self.start, self.visit.now())), ..self.judged.clone() };
         let finding = limit::judge(&self.visit.case(), &options);
-        if self.visit.draws()
-            && let Some(view) = self.view()
-        {
-            self.visit.tell(&picture::recent(&view, &self.limit, &self.site));
-        }
         let text = picture::last_challenge(&finding.body);
         self.visit.tell(&text);
     }

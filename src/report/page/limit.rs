@@ -39,6 +39,7 @@ pub(super) fn section(page: &mut Vec<Block>, sheet: &Sheet, times: &Times, mut f
         let name = if several { format!(" of rule {}", number + 1) } else { String::new() };
         excursions(page, rule, &name, times, &watts);
     }
+    sides(page, doc);
     let notes = doc.texts("notes");
     if !notes.is_empty() {
         page.push(Block::Heading(3, "Remarks".into()));
@@ -154,6 +155,44 @@ fn rules(doc: Doc<'_>, flow: Flow, watts: &dyn Fn(Option<f64>) -> String) -> Tab
         ]);
     }
     table
+}
+
+/// The other meters at the connection beside the judged one.
+fn sides(page: &mut Vec<Block>, doc: Doc<'_>) {
+    if doc.list("side_by_side").next().is_none() {
+        return;
+    }
+    let with = |one: Doc<'_>, key: &str, u: &str, places: i32| match (one.number(key), one.number(u)) {
+        (Some(value), Some(u)) => format!("{} ± {}", to_place(value, places), to_place(u, places)),
+        (Some(value), None) => to_place(value, places),
+        _ => "-".to_owned(),
+    };
+    let mut table = Table::new(
+        "Meters side by side, with expanded uncertainties. Behind: how far the first follows the second in time.",
+        &["meter", "beside", ">behind,\u{a0}s", ">gain", ">offset,\u{a0}W", "counts", "within both classes"],
+    );
+    for one in doc.list("side_by_side") {
+        table.row([
+            one.text("meter").to_owned(),
+            one.text("against").to_owned(),
+            with(one, "lag_s", "lag_u_s", 1),
+            with(one, "gain", "gain_u", 3),
+            with(one, "offset_W", "offset_u_W", 0),
+            match one.number("sign") {
+                Some(sign) if sign < 0.0 => "the other way",
+                Some(_) => "the same way",
+                None => "not shown",
+            }
+            .to_owned(),
+            match one.yes("agree") {
+                Some(true) => "yes",
+                Some(false) => "NO",
+                None => "not shown",
+            }
+            .to_owned(),
+        ]);
+    }
+    page.push(Block::Table(table));
 }
 
 fn share(rule: Doc<'_>) -> String {

@@ -3,8 +3,10 @@
 //! `cargo test` runs a few hundred; `WATTWARD_SWEEP=20000 cargo test --release limit::tests::sweep -- --nocapture` the full
 //! set. A failure prints the seed, which `WATTWARD_SWEEP_SEED=N` repeats alone.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use super::reasons::Ground;
 use super::truth::{TrueRule, kept, real_drops};
 use super::world::{Dice, Plan};
 use crate::check::Verdict;
@@ -173,6 +175,37 @@ struct Tally {
     broken_and_inconclusive: u32,
     false_passes: Vec<u64>,
     false_fails: Vec<u64>,
+    /// Of those, windows whose meter counts the wrong way and that had no marked load to show it.
+    unshown: u32,
+    /// Inconclusive windows none of whose reasons really held.
+    unfounded: Vec<u64>,
+    /// By kind of reason: how often it held, how often not, how often nobody can tell here, and first seeds where not.
+    reasons: BTreeMap<&'static str, (u32, u32, u32, Vec<u64>)>,
+}
+
+impl Tally {
+    /// Whether each reason that was given really held.
+    fn reasons(&mut self, seed: u64, ground: &Ground<'_>) {
+        let mut founded = false;
+        for reason in &ground.finding.reasons {
+            let (kind, held) = ground.held(reason);
+            let count = self.reasons.entry(kind).or_default();
+            match held {
+                Some(true) => count.0 += 1,
+                Some(false) => {
+                    count.1 += 1;
+                    if count.3.len() < 5 {
+                        count.3.push(seed);
+                    }
+                }
+                None => count.2 += 1,
+            }
+            founded |= held != Some(false);
+        }
+        if !founded {
+            self.unfounded.push(seed);
+        }
+    }
 }
 
 fn run(seeds: impl Iterator<Item = u64>) -> Tally {
@@ -180,7 +213,8 @@ fn run(seeds: impl Iterator<Item = u64>) -> Tally {
     for seed in seeds {
         let (plan, rules) = random(seed);
         let truth = plan.truth();
-        let finding = judge(&plan.case(&truth), &LimitOptions::default());
+        let case = plan.case(&truth);
+        let finding = judge(&case, &LimitOptions::default());
         let kept: Vec<_> = rules.iter().map(|rule| kept(&plan, &truth, *rule)).collect();
         let held = kept.iter().all(|one| one.held);
         let lowest = rules.iter().map(|rule| rule.level_w).fold(f64::INFINITY, f64::min);
@@ -197,6 +231,7 @@ fn run(seeds: impl Iterator<Item = u64>) -> Tally {
             Verdict::Fail => {
                 tally.fail += 1;
                 if held {
+                    tally.unshown += u32::from(plan.reversed && !plan.marked);
                     println!("false fail: seed {seed} {kept:?} {plan:#?} {finding:#?}");
                     tally.false_fails.push(seed);
                 }
@@ -206,6 +241,15 @@ fn run(seeds: impl Iterator<Item = u64>) -> Tally {
                 tally.kept_and_inconclusive += u32::from(held);
                 tally.broken_and_inconclusive += u32::from(!held);
                 assert!(!finding.reasons.is_empty() && !finding.next.is_empty(), "seed {seed}: {finding:#?}");
+                let ground = Ground {
+                    plan: &plan,
+                    truth: &truth,
+                    rules: &rules,
+                    kept: &kept,
+                    case: &case,
+                    finding: &finding,
+                };
+                tally.reasons(seed, &ground);
             }
         }
     }
@@ -224,7 +268,12 @@ fn random_windows_never_pass_when_the_limit_was_broken() {
     let count = number("WATTWARD_SWEEP").unwrap_or(SHORT);
     let tally = run(FIRST_SEED..FIRST_SEED + count);
     println!("{count} windows from seed {FIRST_SEED}: {tally:?}");
+    for (kind, (held, not, open, seeds)) in &tally.reasons {
+        println!("{kind:>26}: held {held:5}, not {not:4}, open {open:4} {seeds:?}");
+    }
+    println!("unfounded: {} {:?}", tally.unfounded.len(), &tally.unfounded[..tally.unfounded.len().min(10)]);
     assert!(tally.false_passes.is_empty(), "false passes: {:?}", tally.false_passes);
     assert!(tally.false_fails.len() as u64 * 1000 <= count, "false fails: {:?}", tally.false_fails);
+    assert!(tally.unfounded.len() as u64 * 200 <= count, "reasons that did not hold: {:?}", tally.unfounded);
     assert!(tally.pass > 0 && tally.fail > 0, "a sweep that never decides shows nothing: {tally:?}");
 }
