@@ -162,6 +162,7 @@ fn line_counts_what_fails_and_bounds_it() {
     let output = run(folder.path(), &args);
     let screen = text(&output.stdout);
     assert!(screen.contains("with 95 % confidence") && screen.contains("####"), "{screen}");
+    assert!(text(&output.stderr).contains("caution: this asks as fast as the line carries"));
 }
 
 #[test]
@@ -237,6 +238,7 @@ fn find_stops_when_another_master_is_heard() {
     let output = told(child.wait_with_output().expect("its end"));
     assert_eq!(output.status.code(), Some(4));
     assert!(text(&output.stderr).contains("is in use: another master"), "{}", text(&output.stderr));
+    assert_eq!(text(&output.stdout), "", "nothing was found, and nothing is said of it");
     rustix::fs::fcntl_setfl(&far, rustix::fs::OFlags::NONBLOCK).expect("nonblocking");
     assert!(!matches!(rustix::io::read(&far, &mut [0; 8]), Ok(1..)), "not a byte was sent");
 }

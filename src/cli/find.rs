@@ -36,6 +36,7 @@ use crate::link::search::{Findings, Hunt, SELDOM, Terms, USUAL, all_units};
 use crate::profile::{Door, DriverDirection, Parity, SerialSettings};
 use crate::record::Medium;
 use crate::report::CaptureRef;
+use crate::report::text::wrapped;
 use crate::rim::search::{Searching, StageEnd};
 use crate::rim::serial::SerialOptions;
 
@@ -208,18 +209,18 @@ fn narrowed(args: &FindArgs) -> bool {
 }
 
 fn introduce(terms: &Terms, hunt: &Hunt, out: &Out) {
-    out.error(
-        "caution: asking can blind an inverter that steers by a meter on this line; best with the inverter's own polling off",
-    );
+    let caution = "asking can blind an inverter that steers by a meter on this line; best with the inverter's own polling off";
+    out.error(wrapped("caution: ", caution, out.width).trim_end());
     if terms.listen_first > Span::ZERO {
         out.note(&format!("listening {} for another master before the first request", terms.listen_first));
     }
     let (first, slow) = hunt.left();
-    out.note(&format!(
+    let words = format!(
         "at most {first} for {} at {}, then {slow} more for slow units if none is found",
         counted(terms.units.len(), "address", "addresses"),
         counted(terms.settings.len(), "setting", "settings"),
-    ));
+    );
+    out.note(wrapped("", &words, out.width).trim_end());
 }
 
 fn counted(count: usize, one: &str, many: &str) -> String {
@@ -241,7 +242,10 @@ fn conclude(
         let document = document(door, findings, &clues, captures);
         out.print(&serde_json::to_string_pretty(&document).unwrap_or_default());
     } else {
-        out.print(&screen(door, findings, &clues, out.width));
+        let text = screen(door, findings, &clues, out.width);
+        if !text.is_empty() {
+            out.print(&text);
+        }
         for capture in captures {
             out.print(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
         }

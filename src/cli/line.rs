@@ -3,6 +3,7 @@
 //!
 //! ```console
 //! $ wattward line --site site.toml --requests 1000
+//! caution: this asks as fast as the line carries; do it only where no inverter waits for the same meter
 //! listening 5.0 s for another master before the first request
 //! 1000 requests in 62.1 s: 998 answered, 2 unanswered, 0 damaged, 0 refused
 //! 0.20 % fail; below 0.63 % with 95 % confidence
@@ -26,6 +27,7 @@ use crate::base::{Failure, Span, Stamp};
 use crate::link::{Pairer, Quality, causes};
 use crate::record::{LineInfo, Record};
 use crate::report::CaptureRef;
+use crate::report::text::wrapped;
 use crate::rim::ports::latency_ms;
 
 mod show;
@@ -99,6 +101,11 @@ fn live(args: &LineArgs, out: &Out) -> Result<Measured, Failure> {
     let mut live_args = args.live.clone();
     // As fast as the line carries, unless told otherwise: a span of nothing.
     live_args.every = Some(args.live.every.unwrap_or(Span::ZERO));
+    if !args.live.listen {
+        let caution =
+            "this asks as fast as the line carries; do it only where no inverter waits for the same meter";
+        out.error(wrapped("caution: ", caution, out.width).trim_end());
+    }
     let mut live = Watching::begin(set_up, &live_args, purpose, out)?;
     let lines: Vec<LineInfo> = live.session.lines().to_vec();
     let (mut quality, mut pairer) = (Quality::new(&lines), Pairer::new(&lines));

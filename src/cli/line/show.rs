@@ -75,9 +75,9 @@ pub(super) fn screen(measured: &Measured, causes: &[Cause], width: usize) -> Str
         let _ = writeln!(text, "{}", heard.join(", "));
     }
     if !quality.tells_errors {
-        text.push_str(
-            "this driver does not tell bytes with bad parity or framing: none seen does not mean none\n",
-        );
+        let words =
+            "this driver does not tell bytes with bad parity or framing: none seen does not mean none";
+        text.push_str(&wrapped("", words, width));
     }
     for (line, ms) in measured.latency.iter().filter(|(_, ms)| *ms > 1) {
         let lead = format!("{line}: ");
@@ -120,9 +120,15 @@ fn histogram(text: &mut String, bars: &[(Span, Span, u64)]) {
     let Some(most) = bars.iter().map(|(.., count)| *count).max().filter(|most| *most > 0) else { return };
     for (from, to, count) in bars {
         let length = (*count as usize * BAR).div_ceil(most as usize);
-        let label = format!("{} to {}", ms(*from), ms(*to));
-        let _ = writeln!(text, "  {label:>22}  {:<BAR$}  {count}", "#".repeat(length));
+        let label = format!("{} to {} ms", edge(*from, *to - *from), edge(*to, *to - *from));
+        let _ = writeln!(text, "  {label:>16}  {:<BAR$}  {count}", "#".repeat(length));
     }
+}
+
+/// An edge of a bar in ms, with the digits that the width of the bars needs.
+fn edge(at: Span, width: Span) -> String {
+    let digits = if width >= Span::from_millis(1) { 0 } else { 3 };
+    format!("{:.digits$}", at.millis())
 }
 
 /// Milliseconds with as many digits as they need.
@@ -253,5 +259,52 @@ pub(super) fn document<'a>(measured: &'a Measured, causes: &'a [Cause]) -> Docum
         adapter_latency_s: measured.latency.first().map(|(_, ms)| *ms as f64 / 1000.0),
         causes: causes.iter().map(row).collect(),
         captures: &measured.captures,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::Stamp;
+    use crate::link::{Asked, Outcome, Transaction};
+    use crate::record::{LineInfo, Medium};
+
+    #[test]
+    fn the_screen_fits_eighty_columns_and_bars_have_whole_edges() {
+        let line =
+            LineInfo { name: "bench".into(), medium: Medium::Serial, baud: Some(9600), tells_errors: false };
+        let mut quality = Quality::new(&[line]);
+        for number in 0..300_u32 {
+            let at = Stamp::from_micros(1_790_000_000_000_000 + i64::from(number) * 100_000);
+            let outcome = match number % 50 {
+                0 => Outcome::Exception { at, code: 2 },
+                1 => Outcome::Silence,
+                _ => Outcome::Answer { at, pdu: vec![4, 2, 0, 0] },
+            };
+            quality.transaction(&Transaction {
+                line: 0,
+                asked_at: at,
+                asked: Asked { unit: 1, function: 4, address: 0, count: 1 },
+                latency: matches!(outcome, Outcome::Answer { .. })
+                    .then(|| Span::from_millis(i64::from(number % 70))),
+                outcome,
+                suspect: false,
+            });
+        }
+        let causes = crate::link::causes(&quality);
+        let measured = Measured {
+            latency: vec![("/dev/ttyUSB0".into(), 16)],
+            quality,
+            cycles: Some((100, Span::from_millis(5000))),
+            captures: Vec::new(),
+        };
+        let text = screen(&measured, &causes, 80);
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        assert!(text.contains(" 5 to 10 ms  ##") || text.contains(" 0 to 5 ms  ##"), "{text}");
+        assert!(text.contains("refused: 6 of code 2 (illegal data address)"), "{text}");
+        assert!(
+            text.contains("one reading of all meters takes 50 ms on this line: 20.0 a second at most"),
+            "{text}"
+        );
     }
 }
