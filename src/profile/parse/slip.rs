@@ -101,8 +101,8 @@ fn crowded(line: &str) -> Option<Slip> {
             '=' if equals.is_some() => {
                 // The key before this equals sign; a comma belongs in front of it.
                 let before = line[..at].trim_end();
-                let start =
-                    before.rfind(|c: char| !(c.is_alphanumeric() || c == '_')).map_or(0, |gap| gap + 1);
+                let gap = before.char_indices().rfind(|(_, c)| !(c.is_alphanumeric() || *c == '_'));
+                let start = gap.map_or(0, |(gap, c)| gap + c.len_utf8());
                 let key = &before[start..];
                 let mend = format!("put a comma before `{key}`");
                 return (!key.is_empty())
