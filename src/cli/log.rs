@@ -68,7 +68,10 @@ struct LineCount {
     answers: u64,
     timeouts: u64,
     damaged: u64,
+    late: u64,
+    suspect: u64,
     exceptions: u64,
+    lost: u64,
     stray_bytes: u64,
     longest_gap_s: Option<f64>,
     answer_s: Times,
@@ -172,6 +175,15 @@ fn summary(tally: &Tally, lasted: Span, missed: u64, file: &str) -> String {
         "{missed} slots missed; {} requests, {} unanswered, {} damaged, {exceptions} refused",
         quality.requests, quality.timeouts, quality.damaged
     );
+    for (count, what) in [
+        (tally.late(), "late answers"),
+        (quality.suspect, "answers in doubt, left out"),
+        (tally.lost, "times the line was lost"),
+    ] {
+        if count > 0 {
+            let _ = write!(text, ", {count} {what}");
+        }
+    }
     if let Some(gap) = quality.longest_gap {
         let _ = write!(text, "; longest gap {gap}");
     }
@@ -213,7 +225,10 @@ fn document<'a>(
             answers: quality.answers,
             timeouts: quality.timeouts,
             damaged: quality.damaged,
+            late: tally.late(),
+            suspect: quality.suspect,
             exceptions: quality.exceptions.values().sum(),
+            lost: tally.lost,
             stray_bytes: quality.stray_bytes,
             longest_gap_s: quality.longest_gap.map(Span::seconds),
             answer_s: Times { p50: seconds(0.5), p99: seconds(0.99), max: seconds(1.0) },

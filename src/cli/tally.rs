@@ -6,7 +6,7 @@ use crate::base::{Phase, PointKey, Quantity};
 use crate::link::{Pairer, Quality, Transaction};
 use crate::profile::{Profile, Site};
 use crate::reading::{CycleReader, MeterSeries, Ratios, Sample};
-use crate::record::{LineInfo, Record};
+use crate::record::{LineInfo, MarkKind, Record};
 use crate::report::table::latest;
 
 /// The values behind a live view are let go after so many transactions, so that two weeks take no more memory than an hour.
@@ -18,6 +18,8 @@ pub(crate) struct Tally {
     doors: Vec<String>,
     /// What the lines do, taken together.
     pub(crate) quality: Quality,
+    /// How often a line was lost.
+    pub(crate) lost: u64,
     /// By meter of the site.
     pub(crate) meters: Vec<Way>,
 }
@@ -46,6 +48,7 @@ impl Tally {
             pairer: Pairer::new(lines),
             doors: lines.iter().map(|line| line.name.clone()).collect(),
             quality: Quality::new(lines),
+            lost: 0,
             meters: meters.collect(),
         }
     }
@@ -55,9 +58,15 @@ impl Tally {
         let mut settled = Vec::new();
         for record in records {
             self.quality.record(record);
+            self.lost += u64::from(matches!(record, Record::Mark(mark) if mark.kind == MarkKind::LineLost));
             self.pairer.push(record, &mut settled);
         }
         self.settle(&settled);
+    }
+
+    /// Answers that came after their question was given up.
+    pub(crate) fn late(&self) -> u64 {
+        self.pairer.late()
     }
 
     /// Nothing more will happen.

@@ -1,6 +1,7 @@
 //! Floor 9: the simulated world. Shares no decoding code with the checks.
 
 pub mod answer;
+pub mod bits;
 pub mod command;
 #[cfg(test)]
 pub(crate) mod fixture;

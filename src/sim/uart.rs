@@ -137,6 +137,35 @@ impl Pair {
         (received, ready)
     }
 
+    /// When the last low bit ends.
+    pub fn end(&self) -> Option<Stamp> {
+        self.low.last().map(|(_, end)| *end)
+    }
+
+    /// The first fall to low from a time on.
+    pub fn edge_from(&self, from: Stamp) -> Option<Stamp> {
+        self.low.get(self.low.partition_point(|(start, _)| *start < from)).map(|(start, _)| *start)
+    }
+
+    /// The same, taken for idle within these spans, which are in order of time.
+    #[must_use]
+    pub fn idle_in(&self, spans: &[(Stamp, Stamp)]) -> Self {
+        let mut low = Vec::new();
+        for &(start, end) in &self.low {
+            let mut edge = start;
+            for &(idle, over) in spans.iter().filter(|(idle, over)| *over > start && *idle < end) {
+                if idle > edge {
+                    low.push((edge, idle));
+                }
+                edge = edge.max(over);
+            }
+            if edge < end {
+                low.push((edge, end));
+            }
+        }
+        Self { low }
+    }
+
     /// Lets go what ended before this.
     pub fn forget(&mut self, before: Stamp) {
         let gone = self.low.partition_point(|(_, end)| *end < before);

@@ -37,6 +37,8 @@ pub(super) struct Serial {
     doubt: Option<(Reading, usize)>,
     beliefs: Beliefs,
     looks: u8,
+    /// What the last byte begins, as a function code.
+    begins: u8,
 }
 
 /// A question held back.
@@ -71,6 +73,7 @@ impl Serial {
             doubt: None,
             beliefs: Beliefs::default(),
             looks: 0,
+            begins: 0,
         }
     }
 
@@ -97,9 +100,10 @@ impl Serial {
         for bytes in chunk.bytes.chunks(SLICE) {
             let from = self.tape.end();
             self.tape.append(bytes, chunk.at);
-            for (place, &function) in (from + 1..).zip(bytes) {
-                // most bytes begin and end nothing
-                let begins = heard::STARTS[usize::from(function)];
+            for (place, &byte) in (from + 1..).zip(bytes) {
+                // Most bytes begin and end nothing. What a function code begins is looked at with the byte behind it, since
+                // most lengths need that one; no frame is shorter than 4 bytes.
+                let begins = std::mem::replace(&mut self.begins, heard::STARTS[usize::from(byte)]);
                 if begins != 0 || self.open.any(place) || self.doubt.is_some() || place > self.relief() {
                     self.look(place, begins, out);
                 }
@@ -155,7 +159,7 @@ impl Serial {
         }
     }
 
-    /// Looks at the stream with `place` bytes of it known; `begins`: what the last byte is the function code of.
+    /// Looks at the stream with `place` bytes of it known; `begins`: what the last byte but one is the function code of.
     fn look(&mut self, place: usize, begins: u8, out: &mut Vec<Record>) {
         let mut best: Option<Reading> = None;
         let (mut damaged, mut release) = (None, false);
@@ -181,8 +185,8 @@ impl Serial {
                 }
             }
         }
-        if begins != 0 && place >= self.floor + 2 {
-            self.begin(place - 2, place, begins);
+        if begins != 0 && place >= self.floor + 3 {
+            self.begin(place - 3, place, begins);
         }
         if let Some((answer, _)) = self.doubt {
             if best.is_none_or(|best| best.start != answer.start) {
@@ -240,8 +244,8 @@ impl Serial {
         }
     }
 
-    /// Opens the readings of a frame begun at `start`, of which address and function are known; answers only of units
-    /// that have been asked.
+    /// Opens the readings of a frame begun at `start`, of which address, function and a byte more are known; answers only
+    /// of units that have been asked.
     fn begin(&mut self, start: usize, place: usize, begins: u8) {
         if begins & 1 != 0 {
             self.schedule(start, Part::Request, place);

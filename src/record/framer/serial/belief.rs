@@ -163,7 +163,9 @@ impl Beliefs {
 
     /// Notes a question held back; one that nothing vouches for may be vouched for by a later one.
     pub(super) fn hold(&mut self, unit: u8, pdu: &[u8], end: usize, vouched: bool) {
-        self.held = (unit, pdu.to_vec());
+        self.held.0 = unit;
+        self.held.1.clear();
+        self.held.1.extend_from_slice(pdu);
         if !vouched {
             if self.once.len() == MOST_ONCE {
                 self.once.pop_front();
