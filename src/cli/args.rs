@@ -42,6 +42,8 @@ pub(crate) struct CommonArgs {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// The whole visit, guided: cautions, site, line, readings, CT direction, export limit, report
+    Commission(super::commission::CommissionArgs),
     /// Serial ports of this computer, who may open them and who holds them
     Ports(super::ports::PortsArgs),
     /// Look for meters on a line whose settings nobody knows

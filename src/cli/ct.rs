@@ -27,7 +27,7 @@ use crate::rim::clock::Clock;
 mod screen;
 mod turns;
 
-pub(crate) use turns::run_turns;
+pub(crate) use turns::{go_on, run_turns};
 
 /// Options of `ct`.
 #[derive(Args, Debug)]
@@ -63,7 +63,7 @@ pub(crate) fn run(args: &CtArgs, out: &Out) -> Result<Exit, Failure> {
         } else {
             resumed(args, &extra, out)?
         };
-        let (_, exit) = turns::go_on(earlier, site, &args.live, &options, &mut person, out)?;
+        let (_, exit) = go_on(earlier, site, &args.live, &options, &mut person, out)?;
         return Ok(exit);
     }
     let overrides = overrides(&args.source, &extra)?;

@@ -1,6 +1,7 @@
 //! Floor 11: the command line. One command, one file, its manual on top.
 
 mod args;
+mod commission;
 mod convert;
 mod ct;
 mod demo;
@@ -64,6 +65,7 @@ pub fn main() -> ExitCode {
 
 fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
     match command {
+        Command::Commission(args) => commission::run(&args, out),
         Command::Ports(args) => ports::run(&args, out),
         Command::Find(args) => find::run(&args, out),
         Command::Listen(args) => listen::run(&args, out),

@@ -143,6 +143,7 @@ pub(crate) fn run(args: &ReportArgs, out: &Out) -> Result<Exit, Failure> {
             tool: ToolName::default(),
             written: Clock::start().now().rfc3339(0),
             given: given(&over),
+            visit: gathered.visit,
             checks: gathered.checks.iter().map(evidence::Checked::entry).collect(),
         },
         sheets: gathered.checks.into_iter().map(|checked| checked.sheet).collect(),

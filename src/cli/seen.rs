@@ -56,6 +56,11 @@ pub(crate) fn value(text: &str) -> Option<Result<Value, String>> {
 }
 
 impl Value {
+    /// The phase that was typed with it.
+    pub(crate) fn phase(self) -> Option<Phase> {
+        self.phase
+    }
+
     /// A `seen` mark of it; `phase` where none was typed.
     pub(crate) fn mark(self, now: Stamp, phase: Phase) -> Mark {
         let phase = self.phase.unwrap_or(phase);

@@ -14,6 +14,7 @@ pub mod plot;
 pub mod review_text;
 pub mod table;
 pub mod text;
+pub mod visit;
 
 pub use beside::Beside;
 pub use document::{CaptureRef, Tool, differences, document, review_document};

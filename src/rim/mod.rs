@@ -5,7 +5,7 @@ pub mod clock;
 pub mod drive;
 pub mod log_files;
 pub mod parquet;
-pub(crate) mod person;
+pub mod person;
 pub mod ports;
 mod pump;
 mod recorder;

@@ -39,6 +39,36 @@ fn tell(event: Event) {
     }
 }
 
+/// What came of a question between two sessions.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Typed {
+    /// A line.
+    Line(String),
+    /// Standard input was closed.
+    End,
+    /// Ctrl-C.
+    Interrupt,
+}
+
+/// Waits for a line, while no session wants what is typed.
+///
+/// # Errors
+/// No signals can be heard.
+pub fn typed() -> Result<Typed, crate::base::Failure> {
+    let (events, heard) = std::sync::mpsc::channel();
+    let _interrupts = Interrupts::listen(events.clone())
+        .map_err(|error| crate::base::Failure::nothing(format!("no signals can be heard: {error}")))?;
+    listen(events);
+    loop {
+        match heard.recv() {
+            Ok(Event::Line(line)) => return Ok(Typed::Line(line)),
+            Ok(Event::Interrupt) => return Ok(Typed::Interrupt),
+            Ok(Event::InputEnd) | Err(_) => return Ok(Typed::End),
+            Ok(_) => {}
+        }
+    }
+}
+
 /// Listens for Ctrl-C and a request to terminate, until dropped.
 #[derive(Debug)]
 pub(crate) struct Interrupts {

@@ -44,7 +44,7 @@ pub(crate) fn run_turns(
 ///
 /// # Errors
 /// As `run_turns`.
-pub(super) fn go_on(
+pub(crate) fn go_on(
     earlier: Earlier,
     set_up: SetUp,
     args: &LiveArgs,

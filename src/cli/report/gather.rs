@@ -12,6 +12,7 @@ use crate::cli::source::read_text;
 use crate::pipeline::Overrides;
 use crate::report::page::doc::Doc;
 use crate::report::page::{Given, Sheet};
+use crate::report::visit::{self, Diary, VisitStep};
 use crate::report::{Beside, differences};
 
 /// What was found.
@@ -20,24 +21,29 @@ pub(super) struct Gathered {
     pub(super) checks: Vec<Checked>,
     /// Documents and captures that contradict each other.
     pub(super) wrong: Vec<String>,
+    /// Steps of the guided visit they come from.
+    pub(super) visit: Vec<VisitStep>,
 }
 
 /// What a file is.
 enum Kind {
     Document(Value),
     Capture,
+    /// Of a guided visit.
+    Diary(Diary),
     /// Neither; only a folder may hold such files.
     Other,
 }
 
 /// Reads everything and judges it again.
 pub(super) fn gather(files: &[PathBuf], overrides: &Overrides, out: &Out) -> Result<Gathered, Failure> {
-    let mut gathered = Gathered { checks: Vec::new(), wrong: Vec::new() };
+    let mut gathered = Gathered { checks: Vec::new(), wrong: Vec::new(), visit: Vec::new() };
     let (mut documents, mut captures) = (Vec::new(), Vec::new());
     for (path, named) in listed(files)? {
         match kind(&path, named)? {
             Kind::Document(value) => documents.push((path, value)),
             Kind::Capture => captures.push((path, named)),
+            Kind::Diary(diary) => gathered.visit.extend(diary.steps),
             Kind::Other => {}
         }
     }
@@ -121,6 +127,11 @@ fn kind(path: &Path, named: bool) -> Result<Kind, Failure> {
         }
         Err(_) => return Ok(Kind::Other),
     };
+    if path.file_name().is_some_and(|name| name == visit::FILE)
+        && let Ok(diary) = serde_json::from_value(value.clone())
+    {
+        return Ok(Kind::Diary(diary));
+    }
     let doc = Doc(&value);
     match (doc.text("check"), doc.text("headline")) {
         ("", _) | (_, "") if named => {

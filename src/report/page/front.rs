@@ -5,6 +5,7 @@ use super::doc::{Doc, Times};
 use super::sheet::{Report, Sheet};
 use crate::base::{Stamp, Zone};
 use crate::report::Beside;
+use crate::report::visit::Diary;
 
 /// What no check of this program looks at.
 const NEVER_TESTED: [&str; 3] = [
@@ -236,6 +237,7 @@ fn untested(report: &Report) -> Vec<String> {
             list.push(format!("{name}: what the plant does when the steering signal is lost."));
         }
     }
+    list.extend(Diary::left_out(&report.record.visit));
     list.extend(NEVER_TESTED.iter().map(|words| (*words).to_owned()));
     list
 }

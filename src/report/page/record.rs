@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 pub use crate::report::beside::{Given, GivenText};
+use crate::report::visit::VisitStep;
 
 /// What the record's line begins with in HTML and Markdown; the rest of the line is JSON.
 const BEGIN: &str = "wattward-record ";
@@ -26,6 +27,9 @@ pub struct Record {
     /// What was given beside the captures.
     #[serde(default, skip_serializing_if = "Given::is_empty")]
     pub given: Given,
+    /// The steps of a guided visit, where there was one.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub visit: Vec<VisitStep>,
     /// The checks.
     pub checks: Vec<Entry>,
 }
@@ -113,6 +117,7 @@ impl Record {
             tool: ToolName::default(),
             written: String::new(),
             given: Given::default(),
+            visit: Vec::new(),
             checks: vec![Entry { recomputed: true, document }],
         }
     }
@@ -128,6 +133,7 @@ mod tests {
             tool: ToolName::default(),
             written: "2026-05-28T20:26:40Z".into(),
             given: Given::default(),
+            visit: Vec::new(),
             checks: vec![Entry {
                 recomputed: true,
                 document: serde_json::json!({ "check": "ct", "headline": headline, "gain": 1.004 }),

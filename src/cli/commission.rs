@@ -1,0 +1,144 @@
+//! `wattward commission [FOLDER]` guides the whole visit: cautions, site, line, readings beside a clamp meter, CT direction,
+//! export limit, document. Everything goes into one folder; what was left goes on when the same command is given again.
+//!
+//! ```console
+//! $ wattward commission mill-cottage                       # asks, and writes the site file
+//! $ wattward commission mill-cottage --site cottage.toml   # from a site file
+//! ```
+//!
+//! Each step can be left out with a reason (`s REASON`), which the report repeats. Ctrl-C or `q` leaves; nothing is lost.
+//! A CT check that failed can be made again once the clamp, or the setting, is right.
+//!
+//! Exit codes: 0 every check made on the visit passed, 1 one failed, 2 a file or option is wrong, 3 one is inconclusive or was
+//! left out, 4 nothing could be measured, 130 left before the end.
+
+mod ask;
+mod beside;
+mod diary;
+mod interview;
+mod steps;
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use self::ask::{Answer, ask};
+use self::diary::Book;
+use self::steps::{Done, Step};
+use super::exit::Exit;
+use super::out::Out;
+use super::render;
+use crate::base::{Failure, FailureKind, Span};
+use crate::report::visit::Came;
+
+/// Options of `commission`.
+#[derive(Args, Debug)]
+pub(crate) struct CommissionArgs {
+    /// The visit's folder; made when it is not there, gone on with when it is
+    #[arg(value_name = "FOLDER", default_value = "visit")]
+    folder: PathBuf,
+    /// A site file [default: the one in the folder, else it is asked for and written there]
+    #[arg(long, value_name = "FILE")]
+    site: Option<PathBuf>,
+    /// How long to listen for another master before the first request on a serial line
+    #[arg(long, value_name = "TIME", default_value = "5s", value_parser = super::args::span)]
+    listen_first: Span,
+}
+
+/// A visit under way.
+struct Visit<'a> {
+    folder: &'a Path,
+    site: PathBuf,
+    listen_first: Span,
+    out: &'a Out,
+}
+
+/// Runs the command.
+pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
+    // The screens are for a person; what machines want lies in the folder.
+    let quiet = Out { json: false, part: out.json, ..*out };
+    let folder = args.folder.as_path();
+    let mut book = Book::open(folder, args.site.as_deref())?;
+    let visit = Visit { folder, site: book.site(folder), listen_first: args.listen_first, out: &quiet };
+    if book.diary.steps.is_empty() {
+        quiet.note(&opening(folder));
+    } else {
+        quiet.note(&format!("{} is gone on with.", folder.display()));
+    }
+    let all = Step::ALL;
+    for (number, step) in all.into_iter().enumerate() {
+        let head = format!("\n{} of {}  {}", number + 1, all.len(), step.title());
+        if let Some(before) = book.diary.of(step.word()).filter(|_| step != Step::Report) {
+            let how = match (&before.came, &before.reason) {
+                (Came::Done, _) => "done".to_owned(),
+                (Came::Skipped, reason) => format!("left out: {}", reason.as_deref().unwrap_or("no reason")),
+            };
+            quiet.note(&format!("{head}: {how}"));
+            continue;
+        }
+        quiet.note(&head);
+        if !take(&visit, &mut book, step)? {
+            return Ok(left(folder, &quiet));
+        }
+    }
+    if out.json {
+        out.print(&book.text());
+    }
+    Ok(book.exit(folder))
+}
+
+/// Takes one step until it is done or left out; no when the person leaves.
+fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure> {
+    if let Some(why) = step.needless(visit) {
+        visit.out.note(&format!("nothing to do: {why}"));
+        return book.settle(step, Came::Skipped, Some(why)).map(|()| true);
+    }
+    for line in step.says() {
+        visit.out.note(line);
+    }
+    loop {
+        match ask("Enter: begin; s and a reason: leave it out; q: leave the visit", visit.out)? {
+            Answer::Leave => return Ok(false),
+            Answer::Skip(reason) if reason.is_empty() => {
+                visit.out.error("say why: it stands in the report. For instance: s no load at hand");
+            }
+            Answer::Skip(_) if step.must() => visit.out.error("this one cannot be left out"),
+            Answer::Skip(reason) => {
+                // A check that was made and is left as it came out is not left out.
+                let came = if step.made(visit) { Came::Done } else { Came::Skipped };
+                return book.settle(step, came, Some(reason)).map(|()| true);
+            }
+            Answer::Text(text) if !text.is_empty() => visit.out.error(&format!("`{text}`?")),
+            Answer::Text(_) => match step.run(visit) {
+                Ok(Done::Settled) => return book.settle(step, Came::Done, None).map(|()| true),
+                Ok(Done::Again(words)) => visit.out.note(&words),
+                Ok(Done::Leave) => return Ok(false),
+                Err(failure) if failure.kind == FailureKind::Interrupted => {
+                    visit.out.error(&render::failure(&failure, visit.out));
+                    return Ok(false);
+                }
+                Err(failure) => {
+                    visit.out.clear_status();
+                    visit.out.error(&render::failure(&failure, visit.out));
+                    visit.out.note("Mend it and begin this step again, or leave it out with a reason.");
+                }
+            },
+        }
+    }
+}
+
+fn left(folder: &Path, out: &Out) -> Exit {
+    out.note(&format!(
+        "\nLeft. Everything so far is in {0}; go on with: wattward commission {0}",
+        folder.display()
+    ));
+    Exit::Interrupted
+}
+
+fn opening(folder: &Path) -> String {
+    format!(
+        "A guided visit. It asks for what it needs, one step after the other, and keeps everything in {}/.\n\
+         Leave whenever you like; the same command goes on where it was left.",
+        folder.display()
+    )
+}
