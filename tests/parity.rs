@@ -5,166 +5,15 @@
 
 mod common;
 
-use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
 
+use common::house::{Does, Stopped, converse, program, simulate};
 use wattward::record::{Direction, Record, frame_all, read_capture};
-
-const METER: &str = r#"
-[profile]
-name = "Parity meter"
-[line]
-baud = 115200
-[read]
-update_ms = 200
-[defaults]
-table = "input"
-type = "f32"
-positive = "import"
-[points.voltage]
-L1 = { address = 0 }
-[points.active_power]
-L1 = { address = 2, signed = true }
-[points.energy_import]
-total = { address = 4 }
-[points.energy_export]
-total = { address = 6 }
-"#;
-
-const SITE: &str = r#"
-[site]
-name = "Parity house"
-phases = 1
-[[meter]]
-name = "connection"
-role = "reference"
-profile = "meter.toml"
-line = { serial = "LINE" }
-class = "1"
-[[plant]]
-name = "roof"
-rated_W = 3000
-storage = false
-[[load]]
-name = "kettle"
-power_W = 2000
-phase = "L1"
-[limit]
-window_s = 14
-challenges = 2
-[[limit.rule]]
-export_W = 0
-longest_s = 5
-"#;
-
-const SCENARIO: &str = r#"
-[scenario]
-site = "site.toml"
-seed = 3
-[[plant]]
-name = "roof"
-rated_W = 3000
-sun = 90
-control = { meter = "connection", limit_W = 0, bias_W = 150, gain = 1.0, dead_s = 0.3, period_s = 0.8, ramp_W_per_s = 6000, ramp_up_W_per_s = 1500 }
-"#;
-
-struct Stopped(Child);
-
-impl Drop for Stopped {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-fn program(folder: &Path, arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_wattward"));
-    command
-        .args(arguments)
-        .current_dir(folder)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped());
-    command
-}
-
-/// The simulated site on a pseudo-terminal linked at `line` in the folder.
-fn simulate(folder: &Path) -> Stopped {
-    std::fs::write(folder.join("meter.toml"), METER).expect("profile");
-    let line = folder.join("line");
-    let site = SITE.replace("LINE", line.to_str().expect("a path in UTF-8"));
-    std::fs::write(folder.join("site.toml"), site).expect("site");
-    std::fs::write(folder.join("scenario.toml"), SCENARIO).expect("scenario");
-    let mut command = program(folder, &["simulate", "scenario.toml", "--for", "3min"]);
-    let served =
-        Stopped(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("the simulated site"));
-    let begun = Instant::now();
-    while !line.exists() {
-        assert!(begun.elapsed() < Duration::from_secs(20), "the simulated line did not come up");
-        std::thread::sleep(Duration::from_millis(20));
-    }
-    served
-}
 
 /// Runs a live check; does in the simulated site what each prompt asks, then confirms it. Gives its document.
 fn check(folder: &Path, name: &str, served: &mut Stopped) -> String {
     let arguments = [name, "--json", "--listen-first", "200ms", "--capture", "visit.pcapng"];
-    let mut run = Stopped(program(folder, &arguments).spawn().expect("the check"));
-    let mut answers = run.0.stdin.take().expect("its input");
-    let mut hand = served.0.stdin.take().expect("the site's input");
-    let screen = BufReader::new(run.0.stderr.take().expect("its screen"));
-    for line in screen.lines() {
-        let line = line.expect("text");
-        let Some(prompt) = line.strip_prefix(">> ") else { continue };
-        let words: Vec<&str> = prompt.split_whitespace().collect();
-        if let ["switch", what, state, ..] = words[..] {
-            writeln!(hand, "{what} {}", state.to_lowercase()).expect("the site listens");
-        }
-        writeln!(answers).expect("the check listens");
-    }
-    let mut document = String::new();
-    let mut out = run.0.stdout.take().expect("its output");
-    std::io::Read::read_to_string(&mut out, &mut document).expect("text");
-    served.0.stdin = Some(hand);
-    document
-}
-
-/// A live `ct` whose prompts are answered, the kettle switched as they ask. `say` gives, by prompt, what is typed before it is
-/// confirmed; nothing leaves the check by Ctrl-C there. Gives its exit code, document and screen.
-fn talk(
-    folder: &Path,
-    arguments: &[&str],
-    served: &mut Stopped,
-    say: impl Fn(&str) -> Option<&'static str>,
-) -> (Option<i32>, String, String) {
-    let mut run = Stopped(program(folder, arguments).spawn().expect("the check"));
-    let mut answers = run.0.stdin.take().expect("its input");
-    let hand = served.0.stdin.as_mut().expect("the site's input");
-    let screen = BufReader::new(run.0.stderr.take().expect("its screen"));
-    let mut shown = String::new();
-    for line in screen.lines() {
-        let line = line.expect("text");
-        shown.push_str(&line);
-        shown.push('\n');
-        let Some(prompt) = line.strip_prefix(">> ") else { continue };
-        let Some(typed) = say(prompt) else {
-            common::commands::interrupt(&run.0);
-            continue;
-        };
-        if !typed.is_empty() {
-            writeln!(answers, "{typed}").expect("the check listens");
-        }
-        if let ["switch", what, state, ..] = prompt.split_whitespace().collect::<Vec<_>>()[..] {
-            writeln!(hand, "{what} {}", state.to_lowercase()).expect("the site listens");
-        }
-        writeln!(answers).expect("the check listens");
-    }
-    let mut document = String::new();
-    let mut out = run.0.stdout.take().expect("its output");
-    std::io::Read::read_to_string(&mut out, &mut document).expect("text");
-    (run.0.wait().expect("its end").code(), document, shown)
+    converse(folder, &arguments, served, |_| Does::types("")).1
 }
 
 /// Live, from the capture, and by `replay`; gives the live document.
@@ -224,8 +73,8 @@ fn a_ct_check_that_was_left_is_gone_on_with_to_one_verdict() {
     let mut served = simulate(folder.path());
     let quick = ["ct", "--json", "--listen-first", "200ms"];
     let first = [&quick[..], &["--capture", "first.pcapng"]].concat();
-    let leave = |prompt: &str| (!prompt.contains("ON (L1, pair 2")).then_some("");
-    let (code, document, screen) = talk(folder.path(), &first, &mut served, leave);
+    let leave = |prompt: &str| if prompt.contains("ON (L1, pair 2") { Does::Leaves } else { Does::types("") };
+    let (code, document, screen) = converse(folder.path(), &first, &mut served, leave);
     assert_eq!((code, document.as_str()), (Some(130), ""), "{screen}");
     assert!(screen.contains("wattward ct --resume first.pcapng"), "{screen}");
 
@@ -234,15 +83,11 @@ fn a_ct_check_that_was_left_is_gone_on_with_to_one_verdict() {
     let second = [&quick[..], &["--resume", "first.pcapng", "--capture", "second.pcapng"]].concat();
     let read = |prompt: &str| {
         let at = |what: &str| prompt.contains(what);
-        Some(if at("OFF (L1, pair 2") {
-            "8.7A"
-        } else if at("OFF (L1, pair 3") {
-            "8.7"
-        } else {
-            ""
-        })
+        let value =
+            [("OFF (L1, pair 2", "8.7A"), ("OFF (L1, pair 3", "8.7")].into_iter().find(|(off, _)| at(off));
+        Does::Types(value.map(|(_, typed)| typed.to_owned()).into_iter().chain([String::new()]).collect())
     };
-    let (_, live, screen) = talk(folder.path(), &second, &mut served, read);
+    let (_, live, screen) = converse(folder.path(), &second, &mut served, read);
     assert!(screen.contains("Going on with the check of"), "{screen}");
     assert!(!screen.contains("pair 1 of") && screen.contains("pair 2 of"), "{screen}");
     assert!(screen.contains("Read off another instrument: current 8.7 A on L1; the meter had"), "{screen}");

@@ -29,6 +29,7 @@ use super::exit::Exit;
 use super::out::Out;
 use super::render;
 use crate::base::{Failure, FailureKind, Span};
+use crate::report::text::wrapped;
 use crate::report::visit::Came;
 
 /// Options of `commission`.
@@ -93,8 +94,8 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
         visit.out.note(&format!("nothing to do: {why}"));
         return book.settle(step, Came::Skipped, Some(why)).map(|()| true);
     }
-    for line in step.says() {
-        visit.out.note(line);
+    for words in step.says() {
+        visit.out.note(wrapped("- ", words, visit.out.width).trim_end());
     }
     loop {
         match ask("Enter: begin; s and a reason: leave it out; q: leave the visit", visit.out)? {
@@ -137,8 +138,8 @@ fn left(folder: &Path, out: &Out) -> Exit {
 
 fn opening(folder: &Path) -> String {
     format!(
-        "A guided visit. It asks for what it needs, one step after the other, and keeps everything in {}/.\n\
-         Leave whenever you like; the same command goes on where it was left.",
+        "A guided visit. It asks for what it needs, step by step. Everything goes to\n{}/. Leave whenever you like: the same command \
+         goes on.",
         folder.display()
     )
 }

@@ -78,7 +78,11 @@ pub fn reason(absent: Absent) -> String {
     }
 }
 
-/// The table, under 100 columns: a row for each quantity, a column for each phase that the profile has, line-to-line
+/// Columns of a label and of a value: four phases fit 80.
+const LABEL: usize = 28;
+const CELL: usize = 12;
+
+/// The table, under 80 columns: a row for each quantity, a column for each phase that the profile has, line-to-line
 /// voltages below, then the points that are logged as they are.
 pub fn reading(profile: &Profile, series: &MeterSeries) -> String {
     let keys: Vec<&PointKey> =
@@ -99,7 +103,7 @@ pub fn reading(profile: &Profile, series: &MeterSeries) -> String {
             Some(Err((_, absent))) => reason(absent),
             None => "not read".to_owned(),
         };
-        let _ = writeln!(text, "{:<30} {}", point.key.to_string(), value.trim_end());
+        let _ = writeln!(text, "{:<LABEL$} {}", point.key.to_string(), value.trim_end());
     }
     text
 }
@@ -108,9 +112,9 @@ fn block(text: &mut String, phases: &[Phase], keys: &[&PointKey], series: &Meter
     if phases.is_empty() {
         return;
     }
-    let _ = write!(text, "{:<30}", "");
+    let _ = write!(text, "{:<LABEL$}", "");
     for phase in phases {
-        let _ = write!(text, "{:>13}", phase.word());
+        let _ = write!(text, "{:>CELL$}", phase.word());
     }
     text.push('\n');
     for quantity in Quantity::ALL {
@@ -119,14 +123,14 @@ fn block(text: &mut String, phases: &[Phase], keys: &[&PointKey], series: &Meter
             continue;
         }
         let label = format!("{} {}", quantity.word().replace('_', " "), shown_unit(quantity));
-        let mut line = format!("{label:<30}");
+        let mut line = format!("{label:<LABEL$}");
         for phase in phases {
             let cell = if has(phase) {
                 cell(quantity, newest(series, &PointKey::Of(quantity, *phase)))
             } else {
                 String::new()
             };
-            let _ = write!(line, "{cell:>13}");
+            let _ = write!(line, "{cell:>CELL$}");
         }
         text.push_str(line.trim_end());
         text.push('\n');
@@ -187,14 +191,14 @@ mod tests {
         let table = reading(&profile, &series);
         assert_eq!(
             table,
-            "                                         L1           L2           L3        total\n\
-             voltage V                             230.1  exception 2     not read\n\
-             active power W                                                             -1234.6\n\
-             \x20                                     L1-L2\n\
-             voltage V                             398.2\n\
-             other.state                    81 %\n"
+            "                                      L1          L2          L3       total\n\
+             voltage V                          230.1 exception 2    not read\n\
+             active power W                                                       -1234.6\n\
+             \x20                                  L1-L2\n\
+             voltage V                          398.2\n\
+             other.state                  81 %\n"
         );
-        assert!(table.lines().all(|line| line.chars().count() < 100));
+        assert!(table.lines().all(|line| line.chars().count() < 80));
         assert_eq!(latest(&series).len(), 4);
         let rows = rows(&profile, &series);
         assert_eq!(rows[1].absent.as_deref(), Some("exception 2"));

@@ -1,12 +1,13 @@
 //! The person at the terminal: lines typed on standard input, and Ctrl-C.
 
 use std::io::BufRead;
-use std::sync::mpsc::Sender;
+use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Mutex, Once};
 
 use tokio::sync::oneshot;
 
 use super::drive::Event;
+use crate::base::Failure;
 
 /// Who hears what is typed. Reading standard input cannot be called off, so one thread reads it for all sessions of the
 /// process, one after the other.
@@ -50,21 +51,36 @@ pub enum Typed {
     Interrupt,
 }
 
-/// Waits for a line, while no session wants what is typed.
-///
-/// # Errors
-/// No signals can be heard.
-pub fn typed() -> Result<Typed, crate::base::Failure> {
-    let (events, heard) = std::sync::mpsc::channel();
-    let _interrupts = Interrupts::listen(events.clone())
-        .map_err(|error| crate::base::Failure::nothing(format!("no signals can be heard: {error}")))?;
-    listen(events);
-    loop {
-        match heard.recv() {
-            Ok(Event::Line(line)) => return Ok(Typed::Line(line)),
-            Ok(Event::Interrupt) => return Ok(Typed::Interrupt),
-            Ok(Event::InputEnd) | Err(_) => return Ok(Typed::End),
-            Ok(_) => {}
+/// Hears what is typed, while no session wants it. Begin before the question is shown: what is typed while nobody listens is
+/// let go, so that nothing typed ahead confirms a question that was not read.
+#[derive(Debug)]
+pub struct Listening {
+    heard: Receiver<Event>,
+    _interrupts: Interrupts,
+}
+
+impl Listening {
+    /// From now on.
+    ///
+    /// # Errors
+    /// No signals can be heard.
+    pub fn begin() -> Result<Self, Failure> {
+        let (events, heard) = channel();
+        let interrupts = Interrupts::listen(events.clone())
+            .map_err(|error| Failure::nothing(format!("no signals can be heard: {error}")))?;
+        listen(events);
+        Ok(Self { heard, _interrupts: interrupts })
+    }
+
+    /// Waits for a line.
+    pub fn wait(self) -> Typed {
+        loop {
+            match self.heard.recv() {
+                Ok(Event::Line(line)) => return Typed::Line(line),
+                Ok(Event::Interrupt) => return Typed::Interrupt,
+                Ok(Event::InputEnd) | Err(_) => return Typed::End,
+                Ok(_) => {}
+            }
         }
     }
 }

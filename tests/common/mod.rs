@@ -5,6 +5,7 @@
 
 pub mod commands;
 pub mod crc;
+pub mod house;
 pub mod session;
 pub mod visit;
 

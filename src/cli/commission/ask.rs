@@ -3,7 +3,7 @@
 use crate::base::Failure;
 use crate::cli::out::Out;
 use crate::report::text::wrapped;
-use crate::rim::person::{Typed, typed};
+use crate::rim::person::{Listening, Typed};
 
 /// What was typed.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -19,8 +19,14 @@ pub(super) enum Answer {
 /// Asks, and waits for a line.
 pub(super) fn ask(question: &str, out: &Out) -> Result<Answer, Failure> {
     // A question is no chatter: `--quiet` does not take it away.
-    out.error(wrapped(">> ", question, out.width).trim_end());
-    Ok(match typed()? {
+    let listening = Listening::begin()?;
+    // What reads this from a pipe wants one line.
+    if out.live {
+        out.error(wrapped(">> ", question, out.width).trim_end());
+    } else {
+        out.error(&format!(">> {question}"));
+    }
+    Ok(match listening.wait() {
         Typed::Line(line) => understood(&line),
         Typed::End | Typed::Interrupt => Answer::Leave,
     })

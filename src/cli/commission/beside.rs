@@ -46,7 +46,7 @@ pub(super) fn readings(visit: &Visit<'_>, capture: &Path) -> Result<Done, Failur
                     out.note(words(&remark, out).trim_end());
                 }
             }
-            out.error(">> What the clamp meter shows, with its phase: L1 8.9A, L2 231V, 2050W. Enter alone when done");
+            out.error(">> Type what the clamp meter shows: L1 8.9A, L2 231V. Enter alone: done");
         }
         if !shown && live.now() > last {
             return Err(Failure::nothing("no meter answered")
@@ -54,7 +54,7 @@ pub(super) fn readings(visit: &Visit<'_>, capture: &Path) -> Result<Done, Failur
         }
         match live.next(live.now() + Span::from_millis(500), out)? {
             Step::Line(_) if !shown => out.error("nothing has been read yet"),
-            Step::Line(text) if text.trim().is_empty() => break,
+            Step::Line(text) if ["", "s", "done"].contains(&text.trim()) => break,
             Step::Line(text) if text.trim().eq_ignore_ascii_case("q") => {
                 live.close()?;
                 return Ok(Done::Leave);

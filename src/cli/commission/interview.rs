@@ -21,7 +21,9 @@ struct Answers {
     class: String,
     serial: String,
     rated_w: f64,
+    plant: String,
     storage: bool,
+    load: String,
     load_w: f64,
     load_phase: String,
     limit_w: Option<f64>,
@@ -74,9 +76,14 @@ pub(super) fn interview(out: &Out) -> Result<Option<String>, Failure> {
     let serial = or_leave!(asked("Serial number of the meter, for the report; Enter for none", "", out, any));
     let rated_w =
         or_leave!(asked("Rated power of what generates or stores here; 0 for nothing", "0", out, power));
-    let storage =
-        if rated_w > 0.0 { or_leave!(asked("Is there a battery? y or n", "n", out, yes)) } else { false };
-    let load_w = or_leave!(asked("Power of a known load to switch, such as a kettle", "2000W", out, power));
+    let (plant, storage) = if rated_w > 0.0 {
+        let name = or_leave!(asked("What it is called here", "plant", out, text));
+        (name, or_leave!(asked("Is there a battery? y or n", "n", out, yes)))
+    } else {
+        (String::new(), false)
+    };
+    let load = or_leave!(asked("A known load to switch on and off", "kettle", out, text));
+    let load_w = or_leave!(asked("Its power", "2000W", out, power));
     let load_phase = if phases == 1 {
         "L1".to_owned()
     } else {
@@ -117,7 +124,9 @@ pub(super) fn interview(out: &Out) -> Result<Option<String>, Failure> {
         class,
         serial,
         rated_w,
+        plant,
         storage,
+        load,
         load_w,
         load_phase,
         limit_w,
@@ -208,13 +217,16 @@ impl Answers {
             let lines = ["\"L1\"", "\"L2\"", "\"L3\""][..usize::from(self.phases)].join(", ");
             let _ = write!(
                 text,
-                "\n[[plant]]\nname = \"plant\"\nrated_W = {:?}\nphases = [{lines}]\nstorage = {}\n",
-                self.rated_w, self.storage
+                "\n[[plant]]\nname = {}\nrated_W = {:?}\nphases = [{lines}]\nstorage = {}\n",
+                quoted(&self.plant),
+                self.rated_w,
+                self.storage
             );
         }
         let _ = write!(
             text,
-            "\n[[load]]\nname = \"known load\"\npower_W = {:?}\nresistive = true\n",
+            "\n[[load]]\nname = {}\npower_W = {:?}\nresistive = true\n",
+            quoted(&self.load),
             self.load_w
         );
         if !self.load_phase.is_empty() {
@@ -248,7 +260,9 @@ mod tests {
             class: "B".into(),
             serial: "A\\1".into(),
             rated_w: 5000.0,
+            plant: "roof".into(),
             storage: true,
+            load: "kettle".into(),
             load_w: 2000.0,
             load_phase: String::new(),
             limit_w: Some(0.0),

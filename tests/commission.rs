@@ -1,0 +1,95 @@
+//! The guided visit, from nothing to the report, by a person who reads the prompts: left in the middle, gone on with, one
+//! step left out with a reason.
+#![cfg(unix)]
+#![expect(clippy::expect_used, clippy::disallowed_methods, reason = "a test may stop where it stands")]
+
+mod common;
+
+use common::house::{Does, METER, converse, program, simulate};
+
+/// What is answered to the questions that make the site file, by how each begins.
+fn answers(line: &str) -> Vec<(&'static str, String)> {
+    [
+        ("Name of the site", "Guided house"),
+        ("Phases", "1"),
+        ("Time zone", "Europe/London"),
+        ("The line", line),
+        ("File of the meter's profile", "meter.toml"),
+        ("Unit address", ""),
+        ("Does the inverter steer", "n"),
+        ("Accuracy class", "1"),
+        ("Serial number", "SN-77"),
+        ("Rated power", "3000W"),
+        ("What it is called", "roof"),
+        ("Is there a battery", "n"),
+        ("A known load", "kettle"),
+        ("Its power", "2000W"),
+        ("Export limit", "0W"),
+        ("For how many seconds", "5"),
+    ]
+    .map(|(question, answer)| (question, answer.to_owned()))
+    .to_vec()
+}
+
+#[test]
+fn a_visit_from_nothing_is_left_gone_on_with_and_told_in_the_report() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut served = simulate(folder.path());
+    // The house goes by other names than the site file will.
+    std::fs::write(folder.path().join("meter.toml"), METER).expect("profile");
+    let line = folder.path().join("line").display().to_string();
+    let arguments = ["commission", "visit", "--listen-first", "200ms"];
+
+    let mut in_ct = false;
+    let (code, _, screen) = converse(folder.path(), &arguments, &mut served, |prompt| {
+        in_ct |= prompt.contains("ON (L1, pair 1");
+        if in_ct {
+            return Does::Leaves;
+        }
+        if let Some((_, answer)) =
+            answers(&line).into_iter().find(|(question, _)| prompt.starts_with(question))
+        {
+            return Does::types(&answer);
+        }
+        if prompt.starts_with("Type what the clamp meter shows") {
+            return Does::Types(vec!["L1 230V".into(), "8.7".into(), String::new()]);
+        }
+        Does::types("")
+    });
+    assert_eq!(code, Some(130), "{screen}");
+    assert!(screen.contains("Read off another instrument: voltage 230 V on L1; the meter had"), "{screen}");
+    assert!(screen.contains("`8.7` has no unit"), "{screen}");
+    assert!(screen.contains("go on with: wattward commission visit"), "{screen}");
+    let site = std::fs::read_to_string(folder.path().join("visit/site.toml")).expect("the site file");
+    assert!(site.contains("name = \"Guided house\"") && site.contains("serial = \"SN-77\""), "{site}");
+
+    let mut asked = Vec::new();
+    let (code, _, screen) = converse(folder.path(), &arguments, &mut served, |prompt| {
+        asked.push(prompt.to_owned());
+        // The first prompt of the limit step, when the CT check has passed.
+        let passed = folder.path().join("visit/5-ct-2.json").exists();
+        let report = folder.path().join("visit/7-as-left.pcapng").exists();
+        let begin = prompt.starts_with("Enter: begin");
+        Does::types(
+            if passed && begin && !report && asked.iter().filter(|one| **one == "limit").count() == 0 {
+                asked.push("limit".into());
+                "s the operator has not agreed"
+            } else {
+                ""
+            },
+        )
+    });
+    assert!(
+        screen.contains("4 of 8  Readings beside another instrument, settings as found: done"),
+        "{screen}"
+    );
+    assert!(!asked.iter().any(|prompt| prompt.starts_with("Name of the site")), "{asked:?}");
+    // A check was left out, so the visit as a whole shows nothing.
+    assert_eq!(code, Some(3), "{screen}");
+    let page = std::fs::read_to_string(folder.path().join("visit/8-report.html")).expect("the report");
+    assert!(page.contains("Export limit: left out on the visit (the operator has not agreed)."), "{page}");
+    assert!(page.contains("SN-77"), "the meter's serial number is in the report");
+    let verified = program(folder.path(), &["report", "--verify", "visit/8-report.html", "visit"]).output();
+    let verified = verified.expect("verified");
+    assert_eq!(verified.status.code(), Some(0), "{}", String::from_utf8_lossy(&verified.stdout));
+}

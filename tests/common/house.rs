@@ -1,0 +1,164 @@
+//! A simulated house as a program of its own, and a person who reads the prompts of a live run and answers them.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// The meter's profile.
+pub const METER: &str = r#"
+[profile]
+name = "Parity meter"
+[line]
+baud = 115200
+[read]
+update_ms = 200
+[defaults]
+table = "input"
+type = "f32"
+positive = "import"
+[points.voltage]
+L1 = { address = 0 }
+[points.active_power]
+L1 = { address = 2, signed = true }
+[points.energy_import]
+total = { address = 4 }
+[points.energy_export]
+total = { address = 6 }
+"#;
+
+const SITE: &str = r#"
+[site]
+name = "Parity house"
+phases = 1
+[[meter]]
+name = "connection"
+role = "reference"
+profile = "meter.toml"
+line = { serial = "LINE" }
+class = "1"
+[[plant]]
+name = "roof"
+rated_W = 3000
+storage = false
+[[load]]
+name = "kettle"
+power_W = 2000
+phase = "L1"
+[limit]
+window_s = 14
+challenges = 2
+[[limit.rule]]
+export_W = 0
+longest_s = 5
+"#;
+
+const SCENARIO: &str = r#"
+[scenario]
+site = "site.toml"
+seed = 3
+[[plant]]
+name = "roof"
+rated_W = 3000
+sun = 90
+control = { meter = "connection", limit_W = 0, bias_W = 150, gain = 1.0, dead_s = 0.3, period_s = 0.8, ramp_W_per_s = 6000, ramp_up_W_per_s = 1500 }
+"#;
+
+/// A program that ends with the test.
+pub struct Stopped(pub Child);
+
+impl Drop for Stopped {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// The program under test, with pipes.
+pub fn program(folder: &Path, arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_wattward"));
+    command
+        .args(arguments)
+        .current_dir(folder)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped());
+    command
+}
+
+/// The simulated site on a pseudo-terminal linked at `line` in the folder.
+pub fn simulate(folder: &Path) -> Stopped {
+    std::fs::write(folder.join("meter.toml"), METER).expect("profile");
+    let line = folder.join("line");
+    let site = SITE.replace("LINE", line.to_str().expect("a path in UTF-8"));
+    std::fs::write(folder.join("site.toml"), site).expect("site");
+    std::fs::write(folder.join("scenario.toml"), SCENARIO).expect("scenario");
+    let mut command = program(folder, &["simulate", "scenario.toml", "--for", "3min"]);
+    let served =
+        Stopped(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("the simulated site"));
+    let begun = Instant::now();
+    while !line.exists() {
+        assert!(begun.elapsed() < Duration::from_secs(20), "the simulated line did not come up");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    served
+}
+
+/// What a person does at a prompt.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Does {
+    /// Types these lines.
+    Types(Vec<String>),
+    /// Presses Ctrl-C.
+    Leaves,
+}
+
+impl Does {
+    /// Types one line.
+    pub fn types(line: &str) -> Self {
+        Self::Types(vec![line.to_owned()])
+    }
+}
+
+/// A live run whose prompts are answered; loads and plants are switched in the simulated house as the prompts ask. Gives its
+/// exit code, what it printed, and its screen.
+pub fn converse(
+    folder: &Path,
+    arguments: &[&str],
+    served: &mut Stopped,
+    mut say: impl FnMut(&str) -> Does,
+) -> (Option<i32>, String, String) {
+    let mut run = Stopped(program(folder, arguments).spawn().expect("the run"));
+    let mut answers = run.0.stdin.take().expect("its input");
+    let hand = served.0.stdin.as_mut().expect("the house's input");
+    let screen = BufReader::new(run.0.stderr.take().expect("its screen"));
+    let mut out = run.0.stdout.take().expect("its output");
+    // Read meanwhile: a full pipe would stop the run.
+    let printed = std::thread::spawn(move || {
+        let mut text = String::new();
+        out.read_to_string(&mut text).expect("text");
+        text
+    });
+    let mut shown = String::new();
+    for line in screen.lines() {
+        let line = line.expect("text");
+        shown.push_str(&line);
+        shown.push('\n');
+        let Some(prompt) = line.strip_prefix(">> ") else { continue };
+        match say(prompt) {
+            Does::Leaves => super::commands::interrupt(&run.0),
+            Does::Types(lines) => {
+                // The value is typed first, then the load switched, then that confirmed.
+                let (last, before) = lines.split_last().expect("a line");
+                for line in before {
+                    writeln!(answers, "{line}").expect("the run listens");
+                }
+                if let ["switch", what, state, ..] = prompt.split_whitespace().collect::<Vec<_>>()[..] {
+                    writeln!(hand, "{what} {}", state.to_lowercase()).expect("the house listens");
+                }
+                writeln!(answers, "{last}").expect("the run listens");
+            }
+        }
+    }
+    (run.0.wait().expect("its end").code(), printed.join().expect("printed"), shown)
+}
