@@ -85,7 +85,7 @@ pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
     if out.json {
         out.print(&book.text());
     }
-    Ok(book.exit(folder))
+    Ok(Book::exit(folder))
 }
 
 /// Takes one step until it is done or left out; no when the person leaves.

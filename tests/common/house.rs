@@ -1,5 +1,7 @@
 //! A simulated house as a program of its own, and a person who reads the prompts of a live run and answers them.
 
+#![expect(clippy::disallowed_methods, reason = "a test has files and waits")]
+
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};

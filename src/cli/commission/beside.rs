@@ -1,7 +1,7 @@
 //! Readings beside another instrument, and the meter's settings as found and as left.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use super::Visit;
 use super::steps::Done;
@@ -102,9 +102,9 @@ fn settings(capture: &Path) -> Result<BTreeMap<(String, PointKey), f64>, Failure
 }
 
 /// Says which settings differ between the first reading and the last.
-pub(super) fn as_left(visit: &Visit<'_>, found: &Option<PathBuf>, left: &Path) -> Result<(), Failure> {
+pub(super) fn as_left(visit: &Visit<'_>, found: Option<&Path>, left: &Path) -> Result<(), Failure> {
     let left = settings(left)?;
-    let found = found.as_deref().map(settings).transpose()?.unwrap_or_default();
+    let found = found.map(settings).transpose()?.unwrap_or_default();
     if left.is_empty() {
         visit.out.note("The profile names no settings to compare.");
     }

@@ -65,8 +65,8 @@ impl Book {
         serde_json::to_string_pretty(&self.diary).unwrap_or_default()
     }
 
-    /// What the visit amounts to: the worst of its newest verdicts; inconclusive where a check was left out.
-    pub(super) fn exit(&self, folder: &Path) -> Exit {
+    /// What the visit in a folder amounts to: the worst of its newest verdicts; inconclusive where a check was left out.
+    pub(super) fn exit(folder: &Path) -> Exit {
         let made = [Step::Ct, Step::Limit].map(|step| super::steps::newest_verdict(folder, step));
         let has = |word: &str| made.iter().flatten().any(|verdict| verdict == word);
         if has("fail") {

@@ -142,7 +142,7 @@ impl Step {
             Self::AsLeft => {
                 let capture = visit.free(self, "pcapng");
                 visit.command(&["read"], &["--capture".into(), text(&capture)])?;
-                beside::as_left(visit, &visit.newest(Self::Reading, "pcapng"), &capture)?;
+                beside::as_left(visit, visit.newest(Self::Reading, "pcapng").as_deref(), &capture)?;
                 Ok(Done::Settled)
             }
             Self::Report => {
@@ -174,7 +174,7 @@ fn file(folder: &Path, step: Step, number: usize, ending: &str) -> PathBuf {
 /// The verdict of the newest check of this kind.
 pub(super) fn newest_verdict(folder: &Path, step: Step) -> Option<String> {
     let documents = (1..1000).map(|number| file(folder, step, number, "json"));
-    documents.filter(|path| path.exists()).last().and_then(|path| diary::verdict_in(&path))
+    documents.rev().find(|path| path.exists()).and_then(|path| diary::verdict_in(&path))
 }
 
 impl Visit<'_> {
@@ -186,7 +186,7 @@ impl Visit<'_> {
 
     /// The newest file of this step.
     fn newest(&self, step: Step, ending: &str) -> Option<PathBuf> {
-        (1..1000).map(|number| file(self.folder, step, number, ending)).filter(|path| path.exists()).last()
+        (1..1000).rev().map(|number| file(self.folder, step, number, ending)).find(|path| path.exists())
     }
 
     /// Runs a command on this site's line.
