@@ -96,6 +96,7 @@ fn live(args: &LineArgs, out: &Out) -> Result<Measured, Failure> {
         meters: Vec::new(),
         cycles: None,
         settings: false,
+        segments: None,
         keyboard: false,
     };
     let mut live_args = args.live.clone();

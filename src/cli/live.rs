@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use super::args::LiveArgs;
 use super::earlier::Earlier;
 use super::out::Out;
+pub(crate) use super::purpose::Purpose;
 use super::source::SetUp;
 use crate::base::{Failure, Span, Stamp};
 use crate::pipeline::Pipeline;
@@ -62,23 +63,6 @@ pub(crate) enum Turn {
     Back(String),
 }
 
-/// What a live run is for.
-#[derive(Clone, Debug)]
-pub(crate) struct Purpose<'a> {
-    /// Names the capture when the person does not: `ct-20260921-141320.pcapng`.
-    pub(crate) name: &'a str,
-    /// Keep a capture though the person named none.
-    pub(crate) evidence: bool,
-    /// Which meters of the site; empty: all of them.
-    pub(crate) meters: Vec<usize>,
-    /// Stop after so many readings.
-    pub(crate) cycles: Option<u64>,
-    /// Read the meters' settings at both ends.
-    pub(crate) settings: bool,
-    /// Hand on typed lines.
-    pub(crate) keyboard: bool,
-}
-
 impl Watching {
     /// Opens the lines and says what is about to happen.
     ///
@@ -112,10 +96,18 @@ impl Watching {
             })
         };
         let keep = purpose.evidence || args.capture.is_some();
-        let capture = args.capture.clone().unwrap_or_else(|| free_name(purpose.name));
+        let capture = args.capture.clone().unwrap_or_else(|| match purpose.segments {
+            // A series goes on under its own name when the log is started again.
+            Some(_) => PathBuf::from(purpose.name),
+            None => free_name(purpose.name),
+        });
         let plan = SessionPlan { site, profiles, meters, talk, capture, keyboard: purpose.keyboard };
         announce(&plan, out);
-        let session = if keep { Session::start(&plan)? } else { Session::start_unkept(&plan)? };
+        let session = match (keep, purpose.segments) {
+            (true, Some(length)) => Session::start_segments(&plan, length)?,
+            (true, None) => Session::start(&plan)?,
+            (false, _) => Session::start_unkept(&plan)?,
+        };
         Ok(Self { session, every: if args.listen { None } else { every } })
     }
 

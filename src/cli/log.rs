@@ -8,6 +8,8 @@
 //! 7200 readings of 7200, 0 missed, longest gap 1.0 s; answers in 38 ms (p50), 61 ms (p99), 84 ms (max)
 //! ```
 //!
+//! `--segment 1d` makes a log of weeks a series of captures (docs/review.md); `wattward review --from FOLDER` reads it.
+//!
 //! Ctrl-C finishes the block and says where the file is. A lost line is waited for, and the same file goes on. Exit codes:
 //! 0 recorded (also when stopped by Ctrl-C), 2 a file or option is wrong, 4 nothing was heard, the disk is full, or
 //! another master is on the line.
@@ -26,6 +28,7 @@ use super::tally::Tally;
 use crate::base::{Failure, Span, Stamp};
 use crate::report::{CaptureRef, Tool};
 use crate::rim::drive::LineStats;
+use crate::rim::segments::SegmentLength;
 
 /// Options of `log`.
 #[derive(Args, Debug)]
@@ -37,6 +40,10 @@ pub(crate) struct LogArgs {
     /// Stop after this long [default: when stopped by Ctrl-C]
     #[arg(long = "for", value_name = "TIME", value_parser = span)]
     lasting: Option<Span>,
+    /// A series of captures, each complete on its own and compressed when closed: a new one at UTC multiples of this time, or
+    /// at this size (1d, 6h, 500MB); --capture names the series, and starting again goes on with it
+    #[arg(long, value_name = "TIME|SIZE", value_parser = SegmentLength::parse)]
+    segment: Option<SegmentLength>,
 }
 
 /// How often the status line is redrawn.
@@ -99,6 +106,7 @@ pub(crate) fn run(args: &LogArgs, out: &Out) -> Result<Exit, Failure> {
         meters: Vec::new(),
         cycles: None,
         settings: true,
+        segments: args.segment,
         keyboard: false,
     };
     let mut live = Watching::begin(set_up, &args.live, purpose, out)?;

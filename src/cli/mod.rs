@@ -19,6 +19,7 @@ mod log;
 mod out;
 mod ports;
 mod profile;
+mod purpose;
 mod read;
 mod remarks;
 mod render;

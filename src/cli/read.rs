@@ -112,6 +112,7 @@ fn live(args: &ReadArgs, out: &Out) -> Result<(Case, Vec<CaptureRef>), Failure> 
         meters: Vec::new(),
         cycles: Some(1),
         settings: true,
+        segments: None,
         keyboard: false,
     };
     // Another master asks when it likes: long enough for every meter to have its turn.

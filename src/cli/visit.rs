@@ -109,6 +109,7 @@ impl<'a> Visit<'a> {
             meters: Vec::new(),
             cycles: None,
             settings: true,
+            segments: None,
             keyboard: hands.types(),
         };
         let (captures, resume) = (earlier.captures.clone(), earlier.option());

@@ -82,6 +82,7 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
         meters: Vec::new(),
         cycles: None,
         settings: false,
+        segments: None,
         keyboard: false,
     };
     let mut live = Watching::begin(set_up, &args.live, purpose, out)?;

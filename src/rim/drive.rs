@@ -15,6 +15,7 @@ use super::clock::Clock;
 use super::person::{self, Interrupts};
 use super::pump::{LinePlan, Told};
 use super::recorder::{Entry, Recorder};
+use super::segments::{SegmentLength, Segments};
 use super::serial::SerialOptions;
 use super::store::Store;
 use crate::base::{Failure, Span, Stamp};
@@ -144,7 +145,19 @@ impl Session {
         if plan.capture.exists() {
             return Err(super::store::exists(&plan.capture));
         }
-        Self::start_with(plan, || Store::create(&plan.capture))
+        Self::start_with(plan, || Ok((Store::create(&plan.capture)?, None)))
+    }
+
+    /// The same as a series of captures, which `plan.capture` names.
+    ///
+    /// # Errors
+    /// As `start`; a series that is there already is gone on with.
+    pub fn start_segments(plan: &SessionPlan, length: SegmentLength) -> Result<Self, Failure> {
+        Self::start_with(plan, || {
+            let mut segments = Segments::new(&plan.capture, length)?;
+            let store = segments.open(Clock::start().now())?;
+            Ok((store, Some(segments)))
+        })
     }
 
     /// The same without a capture, for looks that are no evidence: `plan.capture` is passed over.
@@ -152,7 +165,7 @@ impl Session {
     /// # Errors
     /// As `start`.
     pub fn start_unkept(plan: &SessionPlan) -> Result<Self, Failure> {
-        Self::start_with(plan, || Ok(Store::nowhere()))
+        Self::start_with(plan, || Ok((Store::nowhere(), None)))
     }
 
     /// Listens on one line of which no site is known; not a byte is sent. The capture then holds no site, so that whoever
@@ -166,13 +179,13 @@ impl Session {
         if let Some(path) = capture.filter(|path| path.exists()) {
             return Err(super::store::exists(path));
         }
-        let store = || capture.map_or_else(|| Ok(Store::nowhere()), Store::create);
+        let store = || Ok((capture.map_or_else(|| Ok(Store::nowhere()), Store::create)?, None));
         Self::open(Lines { plans: vec![plan], last: Vec::new() }, |_| Vec::new(), store, false)
     }
 
     fn start_with(
         plan: &SessionPlan,
-        store: impl FnOnce() -> Result<Store, Failure>,
+        store: impl FnOnce() -> Result<(Store, Option<Segments>), Failure>,
     ) -> Result<Self, Failure> {
         Self::open(lines::plan(plan)?, |now| first_marks(plan, now), store, plan.keyboard)
     }
@@ -180,7 +193,7 @@ impl Session {
     fn open(
         Lines { plans, last }: Lines,
         first: impl FnOnce(Stamp) -> Vec<Mark>,
-        store: impl FnOnce() -> Result<Store, Failure>,
+        store: impl FnOnce() -> Result<(Store, Option<Segments>), Failure>,
         keyboard: bool,
     ) -> Result<Self, Failure> {
         let clock = Clock::start();
@@ -194,9 +207,10 @@ impl Session {
         }
         let interrupts = Interrupts::listen(events_in.clone())
             .map_err(|error| Failure::nothing(format!("no signals can be heard: {error}")))?;
-        let store = store()?;
+        let (store, segments) = store()?;
         let path = store.path().map(Path::to_owned);
-        let recorder = Recorder::begin(clock, infos.clone(), store, first(clock.now()), events_in.clone())?;
+        let first = first(clock.now());
+        let recorder = Recorder::begin(clock, infos.clone(), store, first, events_in.clone(), segments)?;
         let recorder = std::thread::Builder::new()
             .name("recorder".into())
             .spawn(move || recorder.run(&recorded))

@@ -11,6 +11,7 @@ mod pump;
 mod recorder;
 pub mod screen;
 pub mod search;
+pub mod segments;
 pub mod serial;
 pub mod serve;
 pub mod store;

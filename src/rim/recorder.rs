@@ -7,6 +7,7 @@ use std::time::Duration;
 use super::clock::{Clock, ClockWatch};
 use super::drive::Event;
 use super::pump::Said;
+use super::segments::Segments;
 use super::store::{ClosedCapture, Store};
 use crate::base::{Failure, Span, Stamp};
 use crate::record::write::CaptureWriter;
@@ -39,6 +40,8 @@ pub(super) struct Recorder {
     looked_at: Stamp,
     failed: Option<Failure>,
     open_lines: Vec<bool>,
+    /// The series this capture is a segment of, with what each of them begins with.
+    series: Option<(Segments, Vec<Mark>)>,
 }
 
 impl Recorder {
@@ -49,13 +52,16 @@ impl Recorder {
         store: Store,
         first: Vec<Mark>,
         events: Sender<Event>,
+        segments: Option<Segments>,
     ) -> Result<Self, Failure> {
         let now = clock.now();
         let (watch, clock_mark) = ClockWatch::start(now, clock.system_ahead());
         let writer = CaptureWriter::new(&lines);
         let open_lines = vec![true; lines.len()];
+        let series = segments.map(|segments| (segments, first.clone()));
+        let (looked_at, failed) = (now, None);
         let mut recorder =
-            Self { clock, lines, writer, store, events, watch, looked_at: now, failed: None, open_lines };
+            Self { clock, lines, writer, store, events, watch, looked_at, failed, open_lines, series };
         for block in recorder.writer.header() {
             recorder.store.append(&block)?;
         }
@@ -91,7 +97,10 @@ impl Recorder {
         let now = self.clock.now();
         let mark = self.watch.end(now, self.clock.system_ahead());
         self.record(vec![Record::Mark(Box::new(mark))]);
-        let closed = self.store.close();
+        let closed = match self.series {
+            Some((segments, _)) => segments.finish(self.store),
+            None => self.store.close(),
+        };
         self.failed.map_or(closed, Err)
     }
 
@@ -110,6 +119,36 @@ impl Recorder {
         if let Err(failure) = self.store.sync() {
             self.fail(failure);
         }
+        let due = self.series.as_ref().is_some_and(|(segments, _)| segments.due(now, self.store.length()));
+        if due
+            && self.failed.is_none()
+            && let Err(failure) = self.next_segment(now)
+        {
+            self.fail(failure);
+        }
+    }
+
+    /// Ends the segment and begins the next: complete on its own, with the clock, the site and the profiles at its head.
+    fn next_segment(&mut self, now: Stamp) -> Result<(), Failure> {
+        let end = self.watch.end(now, self.clock.system_ahead());
+        self.record(vec![Record::Mark(Box::new(end))]);
+        let Some((segments, first)) = &mut self.series else { return Ok(()) };
+        let mut store = segments.open(now)?;
+        let (watch, clock_mark) = ClockWatch::start(now, self.clock.system_ahead());
+        let mut writer = CaptureWriter::new(&self.lines);
+        for block in writer.header() {
+            store.append(&block)?;
+        }
+        for mark in std::iter::once(&clock_mark).chain(&*first) {
+            let mut mark = mark.clone();
+            mark.at = now.cut_to_micros();
+            for block in writer.record(&Record::Mark(Box::new(mark))) {
+                store.append(&block)?;
+            }
+        }
+        segments.close(std::mem::replace(&mut self.store, store))?;
+        (self.watch, self.writer) = (watch, writer);
+        Ok(())
     }
 
     fn take(&mut self, entry: Entry) {

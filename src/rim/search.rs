@@ -199,7 +199,7 @@ impl Keeper {
             let store = Store::create(&self.path)?;
             // Nobody hears what this one hands on.
             let (nobody, _) = channel();
-            self.recorder = Some(Recorder::begin(clock, lines, store, Vec::new(), nobody)?);
+            self.recorder = Some(Recorder::begin(clock, lines, store, Vec::new(), nobody, None)?);
         }
         let place = self.settings.iter().position(|known| *known == settings);
         let line = place.unwrap_or_default() as u16;

@@ -3,11 +3,16 @@
 #![expect(
     clippy::expect_used,
     clippy::disallowed_methods,
+    clippy::print_stdout,
     unreachable_pub,
     reason = "a test may stop where it stands; what tests share is public"
 )]
 
 #[path = "../common/crc.rs"]
 mod crc;
+
+mod causes;
 mod frames;
 mod segments;
+mod supply;
+mod world;

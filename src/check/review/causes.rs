@@ -11,6 +11,9 @@ const LEAST_SUPPORT: f64 = 0.05;
 /// So many times to look at for each cause.
 const MOST_EVIDENCE: usize = 5;
 
+/// Swings that the rule allows each by itself count once they take this share of the time (ours).
+const HUNTING_SHARE: f64 = 0.005;
+
 /// Before a change of settings the log must have run this long to say how it was, in s.
 const BEFORE_S: f64 = 3600.0;
 
@@ -33,7 +36,8 @@ impl Exceedance {
         let shares = if all.time_s > share * covered {
             all
         } else {
-            let hunting_ws = long.spans.allowed.hunting_ws;
+            let hunts = long.hunting_s >= HUNTING_SHARE * covered;
+            let hunting_ws = if hunts { long.spans.allowed.hunting_ws } else { 0.0 };
             Shares {
                 energy_ws: long.spans.breaking.energy_ws + hunting_ws,
                 hunting_ws: long.spans.breaking.hunting_ws + hunting_ws,

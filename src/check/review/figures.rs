@@ -39,12 +39,13 @@ pub(super) fn energy(long: &Long) -> EnergyBody {
         phases = Some(phases.unwrap_or_default().plus(both[0].plus(both[1])));
     }
     let by_phase = phases.map(|sum| (sum.import_ws / 3600.0, sum.export_ws / 3600.0));
+    let turned = main.energy.turned_ws.max(phases.unwrap_or_default().turned_ws) / 3600.0;
     let steps = [Quantity::EnergyImport, Quantity::EnergyExport].map(|quantity| {
         let step = |phase: Phase| long.plan.register_step(long.plan.main, &PointKey::Of(quantity, phase));
         step(Phase::Total)
             .unwrap_or_else(|| long.plan.site.lines().iter().filter_map(|phase| step(*phase)).sum())
     });
-    let room = |step: f64, passed: f64| 2.0 * step + ENERGY_SHARE * passed + 1.0;
+    let room = |step: f64, passed: f64| 2.0 * step + ENERGY_SHARE * passed + turned + 1.0;
     let fits = |(import, export): (f64, f64)| {
         let passed = import + export;
         let near = |counted: Option<f64>, own: f64, step: f64| {

@@ -28,6 +28,7 @@ pub(super) fn readings(visit: &Visit<'_>, capture: &Path) -> Result<Done, Failur
         meters: Vec::new(),
         cycles: None,
         settings: true,
+        segments: None,
         keyboard: true,
     };
     let mut live = Live::begin(set_up, &visit.live(capture.to_owned()), purpose, out)?;

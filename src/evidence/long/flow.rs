@@ -18,6 +18,8 @@ pub struct Energy {
     pub export_ws: f64,
     /// Time covered by readings, in s.
     pub covered_s: f64,
+    /// What may have gone either way where the power changed its direction between two readings, in Ws.
+    pub turned_ws: f64,
 }
 
 /// A span of a slice in which export surely stood above the level.
@@ -127,6 +129,7 @@ impl Energy {
             let (up, down) = (p0.max(p1), -p0.min(p1));
             self.import_ws += 0.5 * up * time * (up / (up + down));
             self.export_ws += 0.5 * down * time * (down / (up + down));
+            self.turned_ws += 0.25 * (up + down) * time;
         }
     }
 
@@ -137,6 +140,7 @@ impl Energy {
             import_ws: self.import_ws + other.import_ws,
             export_ws: self.export_ws + other.export_ws,
             covered_s: self.covered_s + other.covered_s,
+            turned_ws: self.turned_ws + other.turned_ws,
         }
     }
 }

@@ -12,6 +12,21 @@ pub const LEAST_SWING_W: f64 = 100.0;
 /// A period of a train is within this factor of the one before it.
 const ALIKE: f64 = 1.6;
 
+/// The usual period is that of so many before.
+const NEAR: usize = 8;
+
+/// With a hole between them they are within this one: anything is near some multiple.
+const ALIKE_HOLE: f64 = 1.15;
+
+/// A period takes at least so many readings: shorter ones are not seen, they are made of noise.
+const LEAST_READINGS: f64 = 4.0;
+
+/// Of the variance over a train its own line holds at least this share (ours).
+const LEAST_COHERENCE: f64 = 0.35;
+
+/// So many periods a hole may be.
+const MOST_HOLES: f64 = 3.0;
+
 /// Deviation of the periods of a train over their mean: a control keeps time, a household does not (ours).
 const REGULAR: f64 = 0.25;
 
@@ -42,37 +57,90 @@ pub fn trains(readings: &[(f64, f64)], swing_w: f64, low_w: f64) -> Vec<Train> {
             swings.push((at, high - low));
         }
     }
-    let mut found = Vec::new();
-    let mut first = 0;
-    for index in 1..=swings.len() {
-        let goes_on = index < swings.len() && index > first + 1 && {
-            let (now, last) =
-                (swings[index].0 - swings[index - 1].0, swings[index - 1].0 - swings[index - 2].0);
-            now < ALIKE * last && last < ALIKE * now
-        };
-        if goes_on || (index < swings.len() && index == first + 1) {
-            continue;
+    let mut found: Vec<Train> = Vec::new();
+    let mut train = Growing::default();
+    for swing in swings {
+        if let Some(over) = train.take(swing) {
+            found.extend(over.finish());
         }
-        found.extend(train(&swings[first..index]));
-        first = index.saturating_sub(1).max(first + 1);
     }
+    found.extend(train.finish());
+    let steps: Vec<f64> = readings.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
+    let least_s = LEAST_READINGS * median(&steps);
+    found.retain(|train| train.period_s >= least_s && coherence(readings, train) >= LEAST_COHERENCE);
     found
 }
 
-fn train(swings: &[(f64, f64)]) -> Option<Train> {
-    let periods: Vec<f64> = swings.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
-    if periods.len() < LEAST_PERIODS || variance(&periods).sqrt() > REGULAR * mean(&periods) {
-        return None;
+/// Share of the power's variance over a train that one line of its spectrum holds, near the train's period: a square wave
+/// has 0.81, a triangle 0.99, noise hardly any.
+fn coherence(readings: &[(f64, f64)], train: &Train) -> f64 {
+    let inside: Vec<(f64, f64)> =
+        readings.iter().filter(|(at, _)| (train.from..=train.to).contains(at)).copied().collect();
+    let values: Vec<f64> = inside.iter().map(|(_, power)| *power).collect();
+    let middle = mean(&values);
+    let all = values.iter().fold(0.0, |sum, power| sum + (power - middle) * (power - middle));
+    let line = |period: f64| {
+        let (mut real, mut imaginary) = (0.0, 0.0);
+        for (at, power) in &inside {
+            let (sin, cos) = libm::sincos(2.0 * std::f64::consts::PI * ((at - train.from) / period).fract());
+            real += (power - middle) * cos;
+            imaginary += (power - middle) * sin;
+        }
+        2.0 * (real * real + imaginary * imaginary) / (values.len() as f64 * all).max(1e-12)
+    };
+    // The period is known to a part of a turn over the whole train.
+    let tries = (-6..=6).map(|k| train.period_s * (1.0 + 0.15 * f64::from(k) / train.periods as f64));
+    tries.map(line).fold(0.0, f64::max)
+}
+
+/// A train that may go on. A swing too small to count leaves a hole of two or three periods, which ends no train.
+#[derive(Debug, Default)]
+struct Growing {
+    swings: Vec<(f64, f64)>,
+    /// Lengths of its periods, holes divided.
+    periods: Vec<f64>,
+    /// How many periods they are.
+    count: usize,
+}
+
+impl Growing {
+    /// Takes the next swing; gives the train that it ended.
+    fn take(&mut self, swing: (f64, f64)) -> Option<Self> {
+        let Some(last) = self.swings.last() else {
+            self.swings.push(swing);
+            return None;
+        };
+        let length = swing.0 - last.0;
+        let near = &self.periods[self.periods.len().saturating_sub(NEAR)..];
+        let usual = if near.is_empty() { length } else { median(near) };
+        let holes = (length / usual).round();
+        let one = length / holes.max(1.0);
+        let alike = if holes > 1.0 { ALIKE_HOLE } else { ALIKE };
+        if (1.0..=MOST_HOLES).contains(&holes) && one < alike * usual && usual < alike * one {
+            self.swings.push(swing);
+            self.periods.push(one);
+            self.count += holes as usize;
+            return None;
+        }
+        // The last swing may begin the next train.
+        let next = Self { swings: vec![*last, swing], periods: vec![length], count: 1 };
+        Some(std::mem::replace(self, next))
     }
-    let sizes: Vec<f64> = swings.iter().map(|(_, size)| *size).collect();
-    let (from, to) = (swings.first()?.0, swings.last()?.0);
-    Some(Train {
-        from,
-        to,
-        period_s: (to - from) / periods.len() as f64,
-        amplitude_w: 0.5 * median(&sizes),
-        periods: periods.len(),
-    })
+
+    fn finish(self) -> Option<Train> {
+        if self.count < LEAST_PERIODS || variance(&self.periods).sqrt() > REGULAR * mean(&self.periods) {
+            return None;
+        }
+        let sizes: Vec<f64> = self.swings.iter().map(|(_, size)| *size).collect();
+        let (from, to) = (self.swings.first()?.0, self.swings.last()?.0);
+        Some(Train {
+            from,
+            to,
+            period_s: (to - from) / self.count as f64,
+            amplitude_w: 0.5 * median(&sizes),
+            periods: self.count,
+        })
+    }
 }
 
 /// Turning points of a power, swings smaller than `swing_w` passed over: highs and lows by turns.
