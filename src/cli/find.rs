@@ -5,7 +5,7 @@
 //! $ wattward find --serial /dev/ttyUSB0
 //! caution: asking can blind an inverter that steers by a meter on this line; best with the inverter's own polling off
 //! listening 5.0 s for another master before the first request
-//! at most 2 min 05 s for 247 addresses at 4 settings, then 17 min 05 s more for slow units if none is found
+//! at most 2 min 04 s for 247 addresses at 4 settings, then 16 min 53 s more for slow units if none is found
 //! unit 1 answers at 9600 8N1, 151 ms after the listening
 //! unit 1 at 9600 8N1: answers after 38 ms; identifies itself as Example, X1
 //!   open register model at 40000

@@ -40,7 +40,7 @@ class Fit(unittest.TestCase):
             self.assertAlmostEqual(read["active_power.total"], 2570.0, delta=60.0)
             self.assertAlmostEqual(read["frequency.total"], 50.01, places=3)
 
-    def test_check_on_the_line_names_the_word_order_and_the_address(self):
+    def test_check_on_the_line_names_the_order_and_the_scale(self):
         with folder() as here, pseudo_terminals(here) as (near, far), foreign_meter("--port", far):
             text = (here / "meter.toml").read_text()
             line = ["--serial", near, "--listen-first", "200ms"]
@@ -49,7 +49,8 @@ class Fit(unittest.TestCase):
             slips = {
                 'word_order = "low-first"': (text.replace('type = "f32"', 'type = "f32"\nword_order = "low-first"'),
                                              'every point: `word_order = "high-first"`'),
-                "holding": (text.replace('"input"', '"holding"'), 'table = "input"'),
+                "bytes": (text.replace('type = "f32"', 'type = "f32"\nbyte_order = "low-first"'),
+                          'every point: `byte_order = "high-first"`'),
                 "kW": (text.replace("total = { address = 12", 'total = { address = 12, scale = 1000'),
                        "active_power.total times 0.001"),
             }

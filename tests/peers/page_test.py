@@ -124,7 +124,7 @@ class Page(unittest.TestCase):
     def is_there(words, text):
         """Whole; or, where a page ends within, in two pieces; or, in a column, word by word."""
         bare = "".join(words.split())
-        if bare in text:
+        if bare in text or bare in "".join(text.split()):
             return True
         return all("".join(word.split()) in text for word in words.split()) or any(
             bare[:cut] in text and bare[cut:] in text for cut in range(8, len(bare) - 8))

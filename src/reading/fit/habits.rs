@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::base::PointKey;
-use crate::profile::{Order, Table, Type};
+use crate::profile::{Order, Registers, Table, Type};
 
 use super::score::Candidate;
 use super::solve::{Case, LOOKED_AT};
@@ -94,5 +94,54 @@ pub(super) fn habits(cases: &mut [Case]) {
             }
         }
         case.sort();
+    }
+}
+
+/// Where a quantity is believed to stand.
+struct Held {
+    key: PointKey,
+    at: Registers,
+    /// In one table, or in both: some meters show the same in either.
+    tables: Vec<Table>,
+    belief: f64,
+}
+
+/// Registers that surely hold one quantity hold no other: what reaches into them is believed less, the more so the surer
+/// they are. A value can seem to stand across the end of one number and the head of the next.
+pub(super) fn apart(cases: &mut [Case]) {
+    let held: Vec<Held> = cases.iter().filter_map(held).collect();
+    for case in cases {
+        for candidate in &mut case.candidates {
+            let reaches = held.iter().filter(|held| held.key != case.key && held.reached_by(candidate));
+            let against: f64 = reaches.map(|held| libm::log((1.0 - held.belief).max(0.01))).sum();
+            candidate.weight += against;
+        }
+        case.sort();
+    }
+}
+
+fn held(case: &Case) -> Option<Held> {
+    let best = case.candidates.first()?;
+    let at = best.spot.at;
+    let same = |one: &Candidate| {
+        one.spot.at.address == at.address
+            && one.spot.encoding == best.spot.encoding
+            && one.power == best.power
+    };
+    let beliefs = case.beliefs();
+    let all = case.candidates.iter().zip(&beliefs).filter(|(one, belief)| same(one) && **belief > 0.01);
+    let (tables, shares): (Vec<Table>, Vec<f64>) =
+        all.map(|(one, belief)| (one.spot.at.table, *belief)).unzip();
+    Some(Held { key: case.key.clone(), at, tables, belief: shares.iter().sum() })
+}
+
+impl Held {
+    /// Whether a reading shares a register and is not of the very same ones.
+    fn reached_by(&self, one: &Candidate) -> bool {
+        let (a, b) = (one.spot.at, self.at);
+        let same_place = a.address == b.address && a.count == b.count;
+        let shared = u32::from(a.address) < u32::from(b.address) + u32::from(b.count)
+            && u32::from(b.address) < u32::from(a.address) + u32::from(a.count);
+        shared && !same_place && self.tables.contains(&a.table)
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::base::{Phase, PointKey, Quantity};
 
-use super::habits::{align, habits};
+use super::habits::{align, apart, habits};
 use super::score::{Candidate, Sight, candidates};
 use super::snapshot::Snapshot;
 use super::structure::{self, Parts, Sides, Triple};
@@ -124,6 +124,7 @@ pub fn fit(snapshots: &[Snapshot], instrument: f64) -> Fit {
     }
     align(&mut cases);
     habits(&mut cases);
+    apart(&mut cases);
     for case in &cases {
         match case.conclude(snapshots) {
             Some((found, extra)) => {
