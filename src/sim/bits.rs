@@ -161,11 +161,13 @@ impl Line {
             bytes.truncate(1 + self.seed.bits() as usize % (answer.len() - 1).max(1));
             done.push(Fault::Half(bytes.len()));
         }
+        let whole = bytes.len() == answer.len();
         if spoil(&mut self.seed, self.rules.flip, &mut bytes) {
             done.push(Fault::Flipped);
         }
         self.busy = self.pair.send(start, &bytes, self.meters);
-        if self.seed.happens(self.rules.twin) {
+        // Heard alone, a second unit is the unit at that address, for anybody on the line: it speaks beside a whole answer.
+        if self.seed.happens(self.rules.twin) && whole {
             // A second unit of the same address, with other values, a little slower.
             let twin = twin(answer);
             let after = start + self.meters.characters(1 + self.seed.bits() as usize % 3);

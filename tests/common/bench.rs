@@ -189,8 +189,14 @@ impl Bench {
         let end = START + lasting;
         let mut now = START;
         self.master.handle(now, Input::Back);
-        while now < end {
+        let mut ending = false;
+        loop {
+            if now >= end && !std::mem::replace(&mut ending, true) {
+                // As a log that is stopped: the question on its way is waited for.
+                self.master.finish(Vec::new());
+            }
             let wait = match self.master.poll() {
+                Output::Done if ending => break,
                 Output::Ask { question, .. } => {
                     self.ask(now, &rtu::encode(question.unit, &question.request.encode()));
                     continue;
