@@ -5,7 +5,7 @@
 
 mod common;
 
-use common::house::{Does, METER, converse, program, simulate};
+use common::house::{Does, METER, Stopped, converse, program, simulate};
 
 /// What is answered to the questions that make the site file, by how each begins.
 fn answers(line: &str) -> Vec<(&'static str, String)> {
@@ -92,4 +92,24 @@ fn a_visit_from_nothing_is_left_gone_on_with_and_told_in_the_report() {
     let verified = program(folder.path(), &["report", "--verify", "visit/8-report.html", "visit"]).output();
     let verified = verified.expect("verified");
     assert_eq!(verified.status.code(), Some(0), "{}", String::from_utf8_lossy(&verified.stdout));
+}
+
+#[test]
+fn when_nobody_types_any_more_a_run_ends() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let _served = simulate(folder.path());
+    for (arguments, code) in [(&["commission", "visit", "--site", "site.toml"][..], 130), (&["ct"], 3)] {
+        let mut command = program(folder.path(), arguments);
+        let run = command.args(["--listen-first", "200ms"]).stdin(std::process::Stdio::null()).spawn();
+        let mut run = Stopped(run.expect("the run"));
+        let begun = std::time::Instant::now();
+        let ended = loop {
+            if let Some(ended) = run.0.try_wait().expect("its state") {
+                break ended;
+            }
+            assert!(begun.elapsed().as_secs() < 60, "{arguments:?} waits for what cannot come");
+            std::thread::sleep(std::time::Duration::from_millis(50));
+        };
+        assert_eq!(ended.code(), Some(code), "{arguments:?}");
+    }
 }

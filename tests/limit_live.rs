@@ -6,7 +6,7 @@
 
 mod common;
 
-use common::visit::{Left, check, simulate};
+use common::house::{Does, converse, simulate_of};
 use serde_json::Value;
 use wattward::record::{MarkKind, Record, frame_all, read_capture};
 
@@ -61,14 +61,35 @@ fn scenario(stop: &str) -> String {
     )
 }
 
-fn visit(scenario: &str, arguments: &[&str], also: &str) -> (Left, Value, Vec<Record>) {
+/// What a live check left: its screen and how it ended.
+struct Left {
+    screen: String,
+    code: Option<i32>,
+}
+
+/// Runs a check, its prompts answered by `say`; gives what it left, its document and its records.
+fn visited(scenario: &str, arguments: &[&str], say: impl FnMut(&str) -> Does) -> (Left, String, Vec<Record>) {
     let folder = tempfile::tempdir().expect("a folder");
-    let mut served = simulate(folder.path(), METER, SITE, scenario);
-    let left = check(folder.path(), arguments, &mut served, also);
-    let document: Value = serde_json::from_str(&left.document).expect("a document");
+    let mut served = simulate_of(folder.path(), METER, SITE, scenario);
+    let mut all = arguments.to_vec();
+    all.extend(["--json", "--listen-first", "200ms", "--capture", "visit.pcapng"]);
+    let (code, document, screen) = converse(folder.path(), &all, &mut served, say);
     let capture = std::fs::read(folder.path().join("visit.pcapng")).expect("the capture");
-    let records = frame_all(&read_capture(&capture).expect("a capture"));
-    (left, document, records)
+    (Left { screen, code }, document, frame_all(&read_capture(&capture).expect("a capture")))
+}
+
+/// The same by a person who does whatever is asked; `also` is typed at the first prompt of the window.
+fn visit(scenario: &str, arguments: &[&str], also: &str) -> (Left, Value, Vec<Record>) {
+    let mut prompts = 0;
+    let (left, document, records) = visited(scenario, arguments, |_| {
+        prompts += 1;
+        if prompts == 2 && !also.is_empty() {
+            Does::Types(vec![also.to_owned(), String::new()])
+        } else {
+            Does::types("")
+        }
+    });
+    (left, serde_json::from_str(&document).expect("a document"), records)
 }
 
 fn loss(document: &Value) -> &Value {
@@ -122,4 +143,28 @@ fn a_window_ends_by_word_at_its_threshold_also_while_a_prompt_stands() {
     assert!(records.iter().any(noted));
     let length = document["window"]["duration_s"].as_f64().expect("a length");
     assert!(length < 20.0, "it ended early: {length}");
+}
+
+#[test]
+fn whoever_leaves_while_the_signal_is_away_is_told_to_give_it_back() {
+    let reminder = "the steering signal is still away: give it back now";
+    let leave = |answer: Does| {
+        let leaving = answer.clone();
+        let (left, _, records) =
+            visited(&scenario(", stop_after_s = 2.0"), &["limit", "--signal-loss"], move |prompt| {
+                if prompt.contains("give back the steering signal") {
+                    leaving.clone()
+                } else {
+                    Does::types("")
+                }
+            });
+        assert!(left.screen.contains(reminder), "{answer:?}: {}", left.screen);
+        assert_eq!(marks(&records, MarkKind::SignalOn), 0);
+        assert_ne!(left.code, Some(0), "{answer:?}");
+    };
+    std::thread::scope(|scope| {
+        for answer in [Does::Leaves, Does::types("q"), Does::types("s")] {
+            scope.spawn(|| leave(answer));
+        }
+    });
 }

@@ -29,6 +29,7 @@ mod review;
 mod seen;
 mod simulate;
 mod source;
+mod subject;
 mod tally;
 mod visit;
 mod watch;

@@ -13,7 +13,6 @@ use super::seen::value;
 use super::source::SetUp;
 use crate::base::{Failure, FailureKind, Phase, Span, Stamp};
 use crate::evidence::Case;
-use crate::profile::{MeterRole, Site};
 use crate::reading::Remark;
 use crate::record::{Mark, MarkKind};
 use crate::report::text::wrapped;
@@ -36,6 +35,8 @@ pub(crate) struct Visit<'a> {
     earlier: Vec<PathBuf>,
     values: Option<Values>,
     longer: Vec<Option<Span>>,
+    /// Nobody will type any more.
+    input_ended: bool,
 }
 
 /// What becomes of values that are typed: the phase they are of when none is typed with them, and what compares them.
@@ -56,22 +57,6 @@ pub(crate) enum Waited {
     Through,
     /// The person wants to stop; what was recorded is judged.
     Stopped,
-}
-
-/// The meter a check is of: the named one, else the first with the first of these roles that the site has.
-///
-/// # Errors
-/// The site has no such meter.
-pub(crate) fn meter_index(site: &Site, name: Option<&str>, roles: [MeterRole; 2]) -> Result<usize, Failure> {
-    let with = |role: &MeterRole| site.meters.iter().position(|meter| meter.role == *role);
-    let found = match name {
-        Some(name) => site.meters.iter().position(|meter| meter.name == name),
-        None => roles.iter().find_map(with),
-    };
-    found.ok_or_else(|| {
-        let names: Vec<&str> = site.meters.iter().map(|meter| meter.name.as_str()).collect();
-        Failure::usage("the site has no such meter to judge").hint(format!("it has {}", names.join(", ")))
-    })
 }
 
 impl<'a> Visit<'a> {
@@ -124,6 +109,7 @@ impl<'a> Visit<'a> {
             earlier: captures,
             values: None,
             longer: Vec::new(),
+            input_ended: false,
         };
         let mut lines = vec![check.word().to_owned()];
         lines.extend(options.iter().cloned());
@@ -209,10 +195,12 @@ impl<'a> Visit<'a> {
         loop {
             let typed = match self.step(self.now() + LOOK)? {
                 Step::Line(line) => self.heard(line).and_then(|line| self.not_a_value(line)),
-                // Nobody will type any more: judge what there is.
-                Step::InputEnd if self.hands.types() => return Ok(Reply::Stop),
                 _ => None,
             };
+            // Nobody will answer any more: judge what there is.
+            if self.input_ended && self.hands.types() {
+                return Ok(Reply::Stop);
+            }
             if let Some(reply) = self.hands.reply(self.now(), typed.as_deref()) {
                 return Ok(reply);
             }
@@ -376,7 +364,10 @@ impl<'a> Visit<'a> {
             Ok(Step::Interrupt) => {
                 Err(self.give_up(Failure::new(FailureKind::Interrupted, "interrupted, and not judged")))
             }
-            Ok(step) => Ok(step),
+            Ok(step) => {
+                self.input_ended |= matches!(step, Step::InputEnd);
+                Ok(step)
+            }
             Err(failure) => Err(failure),
         }
     }

@@ -1,6 +1,7 @@
 //! The person at the terminal: lines typed on standard input, and Ctrl-C.
 
 use std::io::BufRead;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Mutex, Once};
 
@@ -13,10 +14,15 @@ use crate::base::Failure;
 /// process, one after the other.
 static LISTENER: Mutex<Option<Sender<Event>>> = Mutex::new(None);
 static READER: Once = Once::new();
+/// Standard input has ended: whoever listens from then on is told at once, and does not wait for what cannot come.
+static ENDED: AtomicBool = AtomicBool::new(false);
 
 /// Hands on what is typed from now on.
 pub(crate) fn listen(events: Sender<Event>) {
     if let Ok(mut listener) = LISTENER.lock() {
+        if ENDED.load(Ordering::SeqCst) {
+            let _ = events.send(Event::InputEnd);
+        }
         *listener = Some(events);
     }
     READER.call_once(|| {
@@ -27,7 +33,7 @@ pub(crate) fn listen(events: Sender<Event>) {
                     Err(_) => break,
                 }
             }
-            tell(Event::InputEnd);
+            end();
         });
     });
 }
@@ -37,6 +43,16 @@ fn tell(event: Event) {
         && let Some(events) = listener.as_ref()
     {
         let _ = events.send(event);
+    }
+}
+
+/// Under the lock, so that a listener who comes in between is told once.
+fn end() {
+    if let Ok(listener) = LISTENER.lock() {
+        ENDED.store(true, Ordering::SeqCst);
+        if let Some(events) = listener.as_ref() {
+            let _ = events.send(Event::InputEnd);
+        }
     }
 }
 

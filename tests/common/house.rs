@@ -88,14 +88,19 @@ pub fn program(folder: &Path, arguments: &[&str]) -> Command {
     command
 }
 
-/// The simulated site on a pseudo-terminal linked at `line` in the folder.
+/// The house on a pseudo-terminal linked at `line` in the folder.
 pub fn simulate(folder: &Path) -> Stopped {
-    std::fs::write(folder.join("meter.toml"), METER).expect("profile");
+    simulate_of(folder, METER, SITE, SCENARIO)
+}
+
+/// The same with another meter, site or scenario; `LINE` in the site file becomes the path of the line.
+pub fn simulate_of(folder: &Path, meter: &str, site: &str, scenario: &str) -> Stopped {
+    std::fs::write(folder.join("meter.toml"), meter).expect("profile");
     let line = folder.join("line");
-    let site = SITE.replace("LINE", line.to_str().expect("a path in UTF-8"));
+    let site = site.replace("LINE", line.to_str().expect("a path in UTF-8"));
     std::fs::write(folder.join("site.toml"), site).expect("site");
-    std::fs::write(folder.join("scenario.toml"), SCENARIO).expect("scenario");
-    let mut command = program(folder, &["simulate", "scenario.toml", "--for", "3min"]);
+    std::fs::write(folder.join("scenario.toml"), scenario).expect("scenario");
+    let mut command = program(folder, &["simulate", "scenario.toml", "--for", "5min"]);
     let served =
         Stopped(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("the simulated site"));
     let begun = Instant::now();
@@ -104,6 +109,20 @@ pub fn simulate(folder: &Path) -> Stopped {
         std::thread::sleep(Duration::from_millis(20));
     }
     served
+}
+
+/// What is typed into the simulated house when somebody does what a prompt asks; nothing where it asks for no switch.
+fn done_by(prompt: &str) -> Option<String> {
+    match prompt.split_whitespace().collect::<Vec<_>>()[..] {
+        ["switch", what, state, ..] => Some(format!("{what} {}", state.to_lowercase())),
+        [plant, "take", "away", "the", "steering", ..] => {
+            Some(format!("signal {} off", plant.trim_end_matches(':')))
+        }
+        [plant, "give", "back", "the", "steering", ..] => {
+            Some(format!("signal {} on", plant.trim_end_matches(':')))
+        }
+        _ => None,
+    }
 }
 
 /// What a person does at a prompt.
@@ -155,10 +174,11 @@ pub fn converse(
                 for line in before {
                     writeln!(answers, "{line}").expect("the run listens");
                 }
-                if let ["switch", what, state, ..] = prompt.split_whitespace().collect::<Vec<_>>()[..] {
-                    writeln!(hand, "{what} {}", state.to_lowercase()).expect("the house listens");
+                if let Some(command) = done_by(prompt) {
+                    writeln!(hand, "{command}").expect("the house listens");
                 }
-                writeln!(answers, "{last}").expect("the run listens");
+                // The run may have ended by itself meanwhile.
+                let _ = writeln!(answers, "{last}");
             }
         }
     }

@@ -7,7 +7,6 @@ pub mod commands;
 pub mod crc;
 pub mod house;
 pub mod session;
-pub mod visit;
 
 use std::collections::VecDeque;
 use std::os::fd::OwnedFd;

@@ -7,7 +7,8 @@ use super::super::hands::{Ask, Hands, Prompt, Reply};
 use super::super::judge::{Check, Outcome};
 use super::super::out::Out;
 use super::super::source::SetUp;
-use super::super::visit::{Visit, Waited, meter_index};
+use super::super::subject::meter_index;
+use super::super::visit::{Visit, Waited};
 use super::picture;
 use super::watcher::Watcher;
 use crate::base::{Failure, Span, Stamp};
@@ -64,10 +65,14 @@ pub(crate) fn run_window(
         end: now,
         open: false,
         warned: false,
+        signal_away: false,
     };
-    if window.prepare()? == Waited::Through {
-        window.hold()?;
+    let came = window.run();
+    // Ctrl-C, another master, a threshold: whichever way the window ends, the plant must not stay without its signal.
+    if window.signal_away {
+        window.visit.alarm("the steering signal is still away: give it back now");
     }
+    came?;
     window.close()
 }
 
@@ -92,9 +97,15 @@ struct Window<'a> {
     end: Stamp,
     open: bool,
     warned: bool,
+    /// The steering signal was taken away, and nobody has said that it is back.
+    signal_away: bool,
 }
 
 impl Window<'_> {
+    fn run(&mut self) -> Result<(), Failure> {
+        if self.prepare()? == Waited::Through { self.hold() } else { Ok(()) }
+    }
+
     /// Storage idle, person ready.
     fn prepare(&mut self) -> Result<Waited, Failure> {
         for plant in self.site.plants.clone().into_iter().filter(|plant| plant.storage) {
@@ -265,25 +276,22 @@ impl Window<'_> {
             let text =
                 format!("{}: {} the steering signal", plant.name, if on { "give back" } else { "take away" });
             match self.ask(&Prompt::new(Ask::Signal { plant: plant.name.clone(), on }, text))? {
-                Reply::Done => self.visit.mark_with(kind, &format!("steering signal {word}"), |mark| {
-                    mark.plant = Some(plant.name.clone());
-                }),
+                Reply::Done => {
+                    self.signal_away = !on;
+                    self.visit.mark_with(kind, &format!("steering signal {word}"), |mark| {
+                        mark.plant = Some(plant.name.clone());
+                    });
+                }
+                // Whoever cannot give it back has no window to go on with.
+                Reply::Skip if self.signal_away => return Ok(Waited::Stopped),
                 Reply::Skip => return Ok(Waited::Through),
-                Reply::Stop => return Ok(self.stopped_without_signal(on)),
+                Reply::Stop => return Ok(Waited::Stopped),
             }
             if self.wait(stay, |_| false)? == Waited::Stopped {
-                return Ok(self.stopped_without_signal(!on));
+                return Ok(Waited::Stopped);
             }
         }
         Ok(Waited::Through)
-    }
-
-    /// Whoever stops while the signal is away is told to give it back.
-    fn stopped_without_signal(&mut self, away: bool) -> Waited {
-        if away {
-            self.visit.alarm("the steering signal is still away: give it back now");
-        }
-        Waited::Stopped
     }
 
     /// Waits within the window, shows how it stands, warns, and ends it at the threshold; `enough` ends the wait early.
