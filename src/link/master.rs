@@ -164,6 +164,13 @@ impl Master {
     pub fn finish(&mut self, last: Vec<Question>) {
         self.finishing = true;
         self.once.clear();
+        // What a separator on its way stands before is a repeat; the last questions have separators of their own.
+        if let State::Sending(.., then)
+        | State::Waiting(Pending { then, .. })
+        | State::Draining { after: Pending { then, .. }, .. } = &mut self.state
+        {
+            *then = None;
+        }
         self.once.extend(last.into_iter().map(|question| (question, 1)));
     }
 

@@ -81,7 +81,7 @@ impl Master {
         self.lost_in_row = 0;
         self.schedule.answered(frame.unit());
         self.state = State::Rest;
-        if let Some(then) = then.filter(|_| !self.finishing) {
+        if let Some(then) = then {
             self.once.push_front(then);
         }
     }

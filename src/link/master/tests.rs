@@ -306,6 +306,30 @@ fn finishing_waits_for_the_question_on_its_way_and_repeats_none() {
 }
 
 #[test]
+fn the_last_question_is_asked_behind_its_separator() {
+    let mut world = World::new(plan(vec![unit(1, &[(0, 10)])]), &[Act::Silent]);
+    world.run(us(5_100_000), &[]);
+    // alike to the one that stays without its answer, so that something has to be asked in between
+    world.master.finish(vec![Question { unit: 1, request: Request::read_input(100, 10).expect("valid") }]);
+    world.acts = VecDeque::from([Act::Answer(ms(20))]);
+    world.resume(us(20_000_000));
+    assert_eq!(world.ranges(), [(0, 10), (100, 2), (100, 10)]);
+    assert!(world.done.is_some());
+}
+
+#[test]
+fn finishing_while_a_separator_is_on_its_way_drops_what_it_stood_before() {
+    let acts = [Act::Answer(ms(30)), Act::Silent, Act::Answer(ms(200)), Act::Answer(ms(30))];
+    let mut world = World::new(plan(vec![unit(1, &[(0, 10), (20, 4)])]), &acts);
+    world.run(us(5_500_000), &[]);
+    assert_eq!(world.ranges(), [(0, 10), (20, 4), (20, 2)]);
+    world.master.finish(Vec::new());
+    world.resume(us(20_000_000));
+    assert_eq!(world.ranges().len(), 3, "a repeat of the cycle's question is not wanted any more");
+    assert!(world.done.is_some());
+}
+
+#[test]
 fn finishing_with_nothing_more_to_ask_does_not_wait_for_a_quiet_line() {
     let mut world = World::new(plan(vec![unit(1, &[(0, 10)])]), &[Act::Silent]);
     world.run(us(1_000_000), &[]);
