@@ -16,7 +16,7 @@ fn answers(line: &str) -> Vec<(&'static str, String)> {
         ("The line", line),
         ("File of the meter's profile", "meter.toml"),
         ("Unit address", ""),
-        ("Does the inverter steer", "n"),
+        ("Is this meter independent", "y"),
         ("Accuracy class", "1"),
         ("Serial number", "SN-77"),
         ("Rated power", "3000W"),
@@ -24,6 +24,7 @@ fn answers(line: &str) -> Vec<(&'static str, String)> {
         ("Is there a battery", "n"),
         ("A known load", "kettle"),
         ("Its power", "2000W"),
+        ("Does it only heat", "y"),
         ("Export limit", "0W"),
         ("For how many seconds", "5"),
     ]
@@ -92,6 +93,67 @@ fn a_visit_from_nothing_is_left_gone_on_with_and_told_in_the_report() {
     let verified = program(folder.path(), &["report", "--verify", "visit/8-report.html", "visit"]).output();
     let verified = verified.expect("verified");
     assert_eq!(verified.status.code(), Some(0), "{}", String::from_utf8_lossy(&verified.stdout));
+}
+
+/// Answers the questions of the site, and leaves out every step that can be left out.
+fn answers_and_skips(line: &str, no_limit: bool) -> impl FnMut(&str) -> Does {
+    let answers = answers(line);
+    let mut begun = 0;
+    move |prompt| {
+        if let Some((question, answer)) = answers.iter().find(|(question, _)| prompt.starts_with(question)) {
+            return Does::types(if no_limit && *question == "Export limit" { "none" } else { answer });
+        }
+        if prompt.starts_with("Enter: begin") {
+            begun += 1;
+            return Does::types(if begun <= 2 { "" } else { "s nobody is at home" });
+        }
+        Does::types("")
+    }
+}
+
+#[test]
+fn a_visit_of_which_all_was_left_out_has_a_report_that_says_so() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut served = simulate(folder.path());
+    let line = folder.path().join("line").display().to_string();
+    let arguments = ["commission", "visit", "--listen-first", "200ms"];
+    let (code, _, screen) = converse(folder.path(), &arguments, &mut served, answers_and_skips(&line, true));
+    assert_eq!(code, Some(3), "{screen}");
+    let report = program(folder.path(), &["report", "visit", "--out", "left.md"]).output().expect("a report");
+    assert_eq!(report.status.code(), Some(0), "{}", String::from_utf8_lossy(&report.stderr));
+    let page = std::fs::read_to_string(folder.path().join("left.md")).expect("the report");
+    assert!(page.contains("CT direction: left out on the visit (nobody is at home)."), "{page}");
+    assert!(
+        page.contains("Export limit: left out on the visit (the site file has no export limit)."),
+        "{page}"
+    );
+    // An answer that could loosen a verdict is never taken from an empty line.
+    let site = std::fs::read_to_string(folder.path().join("visit/site.toml")).expect("the site file");
+    assert!(site.contains("role = \"reference\"") && !site.contains("[limit]"), "{site}");
+}
+
+#[test]
+fn a_check_left_before_the_site_file_was_corrected_is_begun_anew_and_a_site_without_a_limit_can_pass() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut served = simulate(folder.path());
+    let site = std::fs::read_to_string(folder.path().join("site.toml")).expect("the site file");
+    let (before, _) = site.split_once("[limit]").expect("a limit");
+    std::fs::write(folder.path().join("site.toml"), before).expect("written");
+    let arguments = ["commission", "visit", "--site", "site.toml", "--listen-first", "200ms"];
+    let (code, _, screen) = converse(folder.path(), &arguments, &mut served, |prompt| {
+        if prompt.contains("ON (L1, pair 2") { Does::Leaves } else { Does::types("") }
+    });
+    assert_eq!(code, Some(130), "{screen}");
+    let corrected = before.replace("power_W = 2000", "power_W = 2010");
+    std::fs::write(folder.path().join("site.toml"), corrected).expect("written");
+    let (code, _, screen) = converse(folder.path(), &arguments, &mut served, |_| Does::types(""));
+    assert!(screen.contains("begun anew: the site file or a profile has been changed since"), "{screen}");
+    assert_eq!(code, Some(0), "{screen}");
+    let document = std::fs::read_to_string(folder.path().join("visit/5-ct-2.json")).expect("the document");
+    let document: serde_json::Value = serde_json::from_str(&document).expect("JSON");
+    assert_eq!(document["captures"].as_array().map(Vec::len), Some(1), "{document:#}");
+    let expected = document["channels"][0]["step"]["active_W"].as_f64();
+    assert!(expected.is_some(), "{document:#}");
 }
 
 #[test]

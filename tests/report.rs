@@ -87,7 +87,7 @@ fn a_report_in_every_form_holds_against_its_captures() {
     let kept: Value = serde_json::from_str(&std::fs::read_to_string(kept).expect("kept")).expect("JSON");
     assert_eq!(record["checks"][0]["document"]["channels"], kept["channels"]);
     let refused = desk.expect(2, &["report", CT]);
-    assert!(refused.contains("is there already"), "{refused}");
+    assert!(refused.contains("exists already"), "{refused}");
 }
 
 #[test]

@@ -9,13 +9,14 @@
 //! Each step can be left out with a reason (`s REASON`), which the report repeats. Ctrl-C or `q` leaves; nothing is lost.
 //! A CT check that failed can be made again once the clamp, or the setting, is right.
 //!
-//! Exit codes: 0 every check made on the visit passed, 1 one failed, 2 a file or option is wrong, 3 one is inconclusive or was
+//! Exit codes: 0 every check there is to make passed, 1 one failed, 2 a file or option is wrong, 3 one is inconclusive or was
 //! left out, 4 nothing could be measured, 130 left before the end.
 
 mod ask;
 mod beside;
 mod diary;
 mod interview;
+mod site_file;
 mod steps;
 
 use std::path::{Path, PathBuf};
@@ -85,7 +86,7 @@ pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
     if out.json {
         out.print(&book.text());
     }
-    Ok(Book::exit(folder))
+    Ok(Book::exit(&visit))
 }
 
 /// Takes one step until it is done or left out; no when the person leaves.

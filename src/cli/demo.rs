@@ -203,7 +203,7 @@ fn document(folder: &Path, came: &[Verdict], same: bool, took: Span) -> String {
         })
         .collect();
     let document = serde_json::json!({
-        "tool": { "name": env!("CARGO_PKG_NAME"), "version": env!("CARGO_PKG_VERSION") },
+        "tool": super::profile::tool(),
         "demo": checks,
         "replays_to_the_same": same,
         "took_s": (took.seconds() * 10.0).round() / 10.0,

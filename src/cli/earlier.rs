@@ -3,7 +3,7 @@
 
 use std::path::PathBuf;
 
-use super::judge::Check;
+use super::judge::{Check, verdict_of};
 use super::out::Out;
 use super::source::{Loaded, SetUp, load, put_on_line};
 use crate::base::{Failure, Span, Stamp};
@@ -105,9 +105,4 @@ impl Earlier {
         }
         (lines, records)
     }
-}
-
-fn verdict_of(document: &str) -> Option<String> {
-    let value: serde_json::Value = serde_json::from_str(document).ok()?;
-    value.get("verdict")?.as_str().map(str::to_owned)
 }

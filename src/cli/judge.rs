@@ -40,6 +40,12 @@ impl Check {
     }
 }
 
+/// The verdict in a check's document.
+pub(crate) fn verdict_of(document: &str) -> Option<String> {
+    let value: serde_json::Value = serde_json::from_str(document).ok()?;
+    value.get("verdict")?.as_str().map(str::to_owned)
+}
+
 /// A check's finding.
 #[derive(Debug)]
 pub(crate) enum Judged {

@@ -33,6 +33,7 @@ mod subject;
 mod tally;
 mod visit;
 mod watch;
+mod written;
 
 use std::process::ExitCode;
 

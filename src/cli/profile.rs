@@ -20,8 +20,6 @@ mod line;
 mod new;
 mod show;
 
-use std::path::Path;
-
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 
@@ -66,24 +64,7 @@ fn number(count: usize, noun: &str) -> String {
     format!("{count} {noun}{}", if count == 1 { "" } else { "s" })
 }
 
-/// A file that a draft may be written to.
-fn free(path: &Path) -> Result<(), Failure> {
-    if path.exists() {
-        return Err(Failure::usage(format!("{} exists already", path.display()))
-            .hint("name another file with `--out`; a draft never overwrites one"));
-    }
-    Ok(())
-}
-
-/// Writes a file that is not there yet.
-#[expect(clippy::disallowed_methods, reason = "the command line writes the file it was asked for")]
-fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
-    free(path)?;
-    std::fs::write(path, text)
-        .map_err(|error| Failure::nothing(format!("{} cannot be written: {error}", path.display())))
-}
-
 /// The program, as documents name it.
-fn tool() -> Value {
+pub(super) fn tool() -> Value {
     json!({ "name": env!("CARGO_PKG_NAME"), "version": env!("CARGO_PKG_VERSION") })
 }

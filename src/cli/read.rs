@@ -25,6 +25,7 @@ use super::live::{Live, Purpose, Step};
 use super::out::Out;
 use super::remarks::{remarks, words};
 use super::source::{Extra, load, overrides, set_up};
+use super::subject::no_answer;
 use crate::base::{Failure, Span, Stamp};
 use crate::evidence::{Case, MeterCase};
 use crate::reading::Remark;
@@ -90,12 +91,7 @@ pub(crate) fn run(args: &ReadArgs, out: &Out) -> Result<Exit, Failure> {
 }
 
 fn silent(source: &SourceArgs) -> Failure {
-    let failure = Failure::nothing("no meter answered");
-    if source.from.is_empty() {
-        failure.hint("`wattward find` looks for the unit, speed and parity; `wattward line` says what is wrong with a line")
-    } else {
-        failure
-    }
+    if source.from.is_empty() { no_answer() } else { Failure::nothing("no meter answered") }
 }
 
 fn recorded(args: &ReadArgs, out: &Out) -> Result<(Case, Vec<CaptureRef>), Failure> {

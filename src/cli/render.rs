@@ -9,6 +9,7 @@ use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use super::out::Out;
 use crate::base::{Failure, FailureKind};
 use crate::base::{Fault, Faults, Severity};
+use crate::report::text;
 
 /// All faults of one file, one after the other with a blank line between.
 pub(crate) fn faults(faults: &Faults, out: &Out) -> String {
@@ -69,18 +70,27 @@ pub(crate) fn wrapped(text: &str, width: usize, indent: usize) -> String {
 /// A failure: the faults of the user's files where those are the cause, else one sentence, and the hint under it.
 pub(crate) fn failure(failure: &Failure, out: &Out) -> String {
     let mut text: String = failure.faults.iter().map(|found| faults(found, out) + "\n\n").collect();
-    text.push_str("error: ");
-    text.push_str(&failure.message);
+    let mut message = failure.message.clone();
     if failure.kind == FailureKind::Usage && !failure.faults.is_empty() {
         let errors = failure.faults.iter().flat_map(|found| &found.list);
         let count = errors.filter(|fault| fault.severity == Severity::Error).count();
-        let _ = write!(text, " ({count} {})", if count == 1 { "fault" } else { "faults" });
+        let _ = write!(message, " ({count} {})", if count == 1 { "fault" } else { "faults" });
     }
+    text.push_str(&led("error: ", &message, out));
     if let Some(hint) = &failure.hint {
-        text.push_str("\nhint: ");
-        text.push_str(hint);
+        text.push('\n');
+        text.push_str(&led("hint: ", hint, out));
     }
     text
+}
+
+/// A sentence behind its lead: broken between words on a terminal, which would break it within one; whole for a program.
+fn led(lead: &str, words: &str, out: &Out) -> String {
+    if out.live && !words.contains('\n') {
+        text::wrapped(lead, words, out.width.saturating_sub(1)).trim_end().to_owned()
+    } else {
+        format!("{lead}{words}")
+    }
 }
 
 #[cfg(test)]

@@ -15,7 +15,7 @@ use serde::Serialize;
 
 use super::args::SourceArgs;
 use super::exit::Exit;
-use super::judge::{Check, judge_run, replay_loaded};
+use super::judge::{Check, judge_run, replay_loaded, verdict_of};
 use super::out::Out;
 use super::source::{Extra, load, overrides};
 use crate::base::{Failure, Stamp};
@@ -132,10 +132,7 @@ fn again(check: Check, run: &CheckRun, runs: &[CheckRun], replayed: &Replayed) -
     let (judged, case) = judge_run(check, run, runs, &replayed.case, &[])?;
     let text = judged.document(&case.site.name, None);
     let found = run.recorded.as_deref().map(|recorded| differences(recorded, &text));
-    let recorded = run.recorded.as_deref().and_then(|text| {
-        let value: serde_json::Value = serde_json::from_str(text).ok()?;
-        value.get("verdict")?.as_str().map(str::to_owned)
-    });
+    let recorded = run.recorded.as_deref().and_then(verdict_of);
     Ok(Again {
         check: run.check.clone(),
         start: run.from,

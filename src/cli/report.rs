@@ -22,6 +22,7 @@ use super::args::SourceArgs;
 use super::exit::Exit;
 use super::out::Out;
 use super::source::{Extra, overrides};
+use super::written::{free, write_new};
 use crate::base::Failure;
 use crate::pipeline::{Overrides, Text};
 use crate::report::page::record::{FORM, ToolName};
@@ -118,9 +119,8 @@ pub(crate) fn run(args: &ReportArgs, out: &Out) -> Result<Exit, Failure> {
     let format = args.format.or_else(|| args.out.as_deref().and_then(Format::of)).unwrap_or(Format::Html);
     let path = args.out.clone().unwrap_or_else(|| PathBuf::from("report").with_extension(format.ending()));
     let to_screen = path.as_os_str() == "-";
-    if !to_screen && path.exists() {
-        return Err(Failure::usage(format!("{} is there already", path.display()))
-            .hint("name another with --out FILE, or take that one away; nothing is written over"));
+    if !to_screen {
+        free(&path)?;
     }
     let source =
         SourceArgs { site: args.site.clone(), profile: args.profile.clone(), ..SourceArgs::default() };
@@ -212,15 +212,4 @@ fn given(over: &Overrides) -> Given {
         profile: over.profile.as_ref().map(text),
         otherwise: over.fallback_site.as_ref().map(text),
     }
-}
-
-/// Writes a file that must not be there yet.
-fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
-    use std::io::Write as _;
-    let write = || {
-        let mut file = std::fs::OpenOptions::new().write(true).create_new(true).open(path)?;
-        file.write_all(text.as_bytes())?;
-        file.sync_all()
-    };
-    write().map_err(|error| Failure::nothing(format!("{} cannot be written: {error}", path.display())))
 }

@@ -219,7 +219,7 @@ fn listing(scenario: &Scenario, doors: &[Serving]) -> String {
         })
     });
     let document = serde_json::json!({
-        "tool": { "name": env!("CARGO_PKG_NAME"), "version": env!("CARGO_PKG_VERSION") },
+        "tool": super::profile::tool(),
         "simulated": scenario.name,
         "seed": scenario.seed,
         "meters": rows.collect::<Vec<_>>(),

@@ -1,4 +1,4 @@
-//! The meter a check is of.
+//! The meter a check is of, and what is said when none answers.
 
 use crate::base::Failure;
 use crate::profile::{MeterRole, Site};
@@ -17,4 +17,12 @@ pub(crate) fn meter_index(site: &Site, name: Option<&str>, roles: [MeterRole; 2]
         let names: Vec<&str> = site.meters.iter().map(|meter| meter.name.as_str()).collect();
         Failure::usage("the site has no such meter to judge").hint(format!("it has {}", names.join(", ")))
     })
+}
+
+/// No meter answers where one should.
+pub(crate) fn no_answer() -> Failure {
+    Failure::nothing("no meter answered").hint(
+        "`wattward find` looks for meters and their settings, `wattward line` says what is wrong with a line; check the unit \
+         address and the polarity of the pair",
+    )
 }

@@ -11,6 +11,7 @@ use super::out::Out;
 use super::remarks::words;
 use super::seen::value;
 use super::source::SetUp;
+use super::subject::no_answer;
 use crate::base::{Failure, FailureKind, Phase, Span, Stamp};
 use crate::evidence::Case;
 use crate::reading::Remark;
@@ -127,9 +128,7 @@ impl<'a> Visit<'a> {
         };
         while !reads(&visit.case()) {
             if visit.now() >= until {
-                return Err(visit.give_up(Failure::nothing("no meter answered").hint(
-                    "`wattward find` looks for meters and their settings; check the unit address and the polarity of the pair",
-                )));
+                return Err(visit.give_up(no_answer()));
             }
             let soon = visit.now() + DRAW;
             visit.wait(soon, |_| "waiting for the first reading".into())?;

@@ -80,7 +80,7 @@ fn plot(case: &Case, finding: &Finding<LimitBody>, width: usize) -> String {
     let plot = Plot {
         points: &points,
         span: (0.0, (end - start).seconds()),
-        limit_w,
+        limit_w: Some(limit_w),
         marks: &marks,
         ends: (clock(start), format!("{} UTC", clock(end))),
         rows: ROWS,

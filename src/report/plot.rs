@@ -7,8 +7,8 @@ pub struct Plot<'a> {
     pub points: &'a [(f64, f64)],
     /// First and last time shown, in s.
     pub span: (f64, f64),
-    /// The limit in W.
-    pub limit_w: f64,
+    /// The limit in W, where there is one of what is shown.
+    pub limit_w: Option<f64>,
     /// Instants to point at under the plot: (time in s, a character).
     pub marks: &'a [(f64, char)],
     /// What stands under the left and the right end.
@@ -38,11 +38,11 @@ impl Plot<'_> {
             let share = (high - power) / (high - low);
             ((share * (rows - 1) as f64).round() as usize).min(rows - 1)
         };
-        let (limit_row, zero_row) = (row_of(self.limit_w), row_of(0.0));
+        let (limit_row, zero_row) = (self.limit_w.map(row_of), row_of(0.0));
         let mut text = String::new();
         for row in 0..rows {
-            let label = if row == limit_row {
-                format!("{:.0} W =", self.limit_w)
+            let label = if let Some(limit_w) = self.limit_w.filter(|_| limit_row == Some(row)) {
+                format!("{limit_w:.0} W =")
             } else if row == zero_row {
                 "0 W -".to_owned()
             } else if row == 0 {
@@ -55,7 +55,7 @@ impl Plot<'_> {
             let mut line = format!("{label:>SCALE$}");
             for range in &ranges {
                 let covered = range.is_some_and(|(from, to)| (row_of(to)..=row_of(from)).contains(&row));
-                line.push(match (covered, row == limit_row, row == zero_row) {
+                line.push(match (covered, limit_row == Some(row), row == zero_row) {
                     (true, _, _) => '#',
                     (false, true, _) => '=',
                     (false, false, true) => '-',
@@ -102,7 +102,8 @@ impl Plot<'_> {
     }
 
     fn scale(&self, ranges: &[Option<(f64, f64)>]) -> (f64, f64) {
-        let (mut low, mut high) = (0.0_f64.min(self.limit_w), 0.0_f64.max(self.limit_w));
+        let (mut low, mut high) =
+            self.limit_w.map_or((0.0, 0.0), |limit_w| (limit_w.min(0.0), limit_w.max(0.0)));
         for (from, to) in ranges.iter().flatten() {
             low = low.min(*from);
             high = high.max(*to);
@@ -145,7 +146,7 @@ mod tests {
         let plot = Plot {
             points: &points,
             span: (0.0, 100.0),
-            limit_w: 0.0,
+            limit_w: Some(0.0),
             marks: &[(20.0, 'v')],
             ends: ("20:26:48".into(), "20:31:48".into()),
             rows: ROWS,
@@ -163,11 +164,20 @@ mod tests {
     }
 
     #[test]
+    fn without_a_limit_none_is_drawn() {
+        let points: Vec<(f64, f64)> = (0..50).map(|k| (f64::from(k), 100.0)).collect();
+        let ends = (String::new(), String::new());
+        let plot = Plot { points: &points, span: (0.0, 50.0), limit_w: None, marks: &[], ends, rows: ROWS };
+        let text = plot.render(61);
+        assert!(!text.contains('=') && text.contains("0 W -"), "{text}");
+    }
+
+    #[test]
     fn nothing_to_plot_is_nothing() {
         let plot = Plot {
             points: &[],
             span: (0.0, 1.0),
-            limit_w: 0.0,
+            limit_w: Some(0.0),
             marks: &[],
             ends: (String::new(), String::new()),
             rows: ROWS,

@@ -46,18 +46,22 @@ impl Diary {
         self.steps.iter().rfind(|one| one.step == step)
     }
 
-    /// Sentences on what was left out: the newest entry of each step counts.
+    /// Sentences on what was left out, and on what was left as it came out: the newest entry of each step counts.
     pub fn left_out(steps: &[VisitStep]) -> Vec<String> {
         let newest = steps
             .iter()
             .enumerate()
             .filter(|(index, one)| !steps.iter().skip(index + 1).any(|later| later.step == one.step));
-        let left = newest.filter(|(_, one)| one.came == Came::Skipped);
-        left.map(|(_, one)| {
-            let reason = one.reason.as_deref().unwrap_or("no reason was given");
-            format!("{}: left out on the visit ({reason}).", one.title)
-        })
-        .collect()
+        let words = |(_, one): (usize, &VisitStep)| match (one.came, one.reason.as_deref()) {
+            (Came::Skipped, reason) => Some(format!(
+                "{}: left out on the visit ({}).",
+                one.title,
+                reason.unwrap_or("no reason was given")
+            )),
+            (Came::Done, Some(reason)) => Some(format!("{}: left as it came out ({reason}).", one.title)),
+            (Came::Done, None) => None,
+        };
+        newest.filter_map(words).collect()
     }
 }
 
@@ -80,6 +84,8 @@ mod tests {
             step("ct", Came::Done, None),
         ];
         assert_eq!(Diary::left_out(&steps), ["LIMIT: left out on the visit (no consent)."]);
+        let left = [step("ct", Came::Done, Some("the clamp is behind a seal"))];
+        assert_eq!(Diary::left_out(&left), ["CT: left as it came out (the clamp is behind a seal)."]);
         let diary = Diary { visit: "site.toml".into(), steps: steps.to_vec() };
         assert_eq!(diary.of("ct").map(|one| one.came), Some(Came::Done));
         let text = serde_json::to_string(&diary).expect("JSON");

@@ -2,12 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-use serde_json::Value;
-
-use super::steps::Step;
+use super::Visit;
+use super::steps::{Step, newest_verdict};
 use crate::base::Failure;
 use crate::cli::exit::Exit;
+use crate::cli::judge::verdict_of;
 use crate::cli::source::read_text;
+use crate::cli::written::write_whole;
 use crate::report::visit::{Came, Diary, FILE, VisitStep};
 use crate::rim::clock::Clock;
 
@@ -57,7 +58,7 @@ impl Book {
             reason,
             at: Clock::start().now().rfc3339(0),
         });
-        write(&self.path, &(self.text() + "\n"))
+        write_whole(&self.path, &(self.text() + "\n"))
     }
 
     /// As it is kept.
@@ -65,33 +66,48 @@ impl Book {
         serde_json::to_string_pretty(&self.diary).unwrap_or_default()
     }
 
-    /// What the visit in a folder amounts to: the worst of its newest verdicts; inconclusive where a check was left out.
-    pub(super) fn exit(folder: &Path) -> Exit {
-        let made = [Step::Ct, Step::Limit].map(|step| super::steps::newest_verdict(folder, step));
-        let has = |word: &str| made.iter().flatten().any(|verdict| verdict == word);
-        if has("fail") {
-            Exit::Fail
-        } else if made.iter().all(|verdict| verdict.as_deref() == Some("pass")) {
-            Exit::Done
-        } else {
-            Exit::Inconclusive
-        }
+    /// What the visit amounts to: the worst of the newest verdicts of its checks, those left out where there was nothing to
+    /// check; inconclusive where one was not made.
+    pub(super) fn exit(visit: &Visit<'_>) -> Exit {
+        let checks = [Step::Ct, Step::Limit].into_iter().filter(|step| step.needless(visit).is_none());
+        worst(&checks.map(|step| newest_verdict(visit.folder, step)).collect::<Vec<_>>())
     }
 }
 
-/// The verdict in a document.
-pub(super) fn verdict_in(path: &Path) -> Option<String> {
-    let value: Value = serde_json::from_str(&read_text(path).ok()?.text).ok()?;
-    value.get("verdict")?.as_str().map(str::to_owned)
+fn worst(made: &[Option<String>]) -> Exit {
+    if made.iter().flatten().any(|verdict| verdict == "fail") {
+        Exit::Fail
+    } else if made.iter().all(|verdict| verdict.as_deref() == Some("pass")) {
+        Exit::Done
+    } else {
+        Exit::Inconclusive
+    }
 }
 
-/// Writes a file of the visit whole, so that a laptop that goes to sleep leaves the old or the new one.
-#[expect(clippy::disallowed_methods, reason = "the command line writes the visit's files")]
-pub(super) fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    let beside = path.with_extension("new");
-    let put = || {
-        std::fs::write(&beside, text)?;
-        std::fs::rename(&beside, path)
-    };
-    put().map_err(|error| Failure::nothing(format!("{} cannot be written: {error}", path.display())))
+/// The verdict in a document of the visit.
+pub(super) fn verdict_in(path: &Path) -> Option<String> {
+    verdict_of(&read_text(path).ok()?.text)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_visit_passes_only_when_every_check_there_is_has_passed() {
+        let of = |words: &[&str]| {
+            worst(
+                &words
+                    .iter()
+                    .map(|word| Some(word.to_string()).filter(|word| !word.is_empty()))
+                    .collect::<Vec<_>>(),
+            )
+        };
+        assert_eq!(of(&["pass", "pass"]), Exit::Done);
+        // A site without a limit has one check.
+        assert_eq!(of(&["pass"]), Exit::Done);
+        assert_eq!(of(&["pass", ""]), Exit::Inconclusive);
+        assert_eq!(of(&["inconclusive", "pass"]), Exit::Inconclusive);
+        assert_eq!(of(&["", "fail"]), Exit::Fail);
+    }
 }

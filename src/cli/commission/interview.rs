@@ -4,40 +4,31 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use super::ask::asked;
+use super::site_file::{Answers, Plant};
 use crate::base::Failure;
 use crate::cli::out::Out;
+use crate::cli::source::read_text;
+use crate::profile::compose::quoted;
+use crate::profile::{parse_profile, parse_site};
 use crate::rim::ports::list;
 
-/// What was answered.
-#[derive(Clone, Debug, PartialEq)]
-struct Answers {
-    site: String,
-    phases: u8,
-    zone: String,
-    line: String,
-    profile: String,
-    unit: String,
-    steering: bool,
-    class: String,
-    serial: String,
-    rated_w: f64,
-    plant: String,
-    storage: bool,
-    load: String,
-    load_w: f64,
-    load_phase: String,
-    limit_w: Option<f64>,
-    longest_s: f64,
-}
-
-/// Asks for everything a visit needs; the text of the site file, or nothing when the person leaves.
+/// Asks for everything a visit needs; the text of the site file, or nothing when the person leaves. A question whose usual
+/// answer could loosen a verdict has none: whether the meter is independent, what the plant is, how long the export may last.
 pub(super) fn interview(out: &Out) -> Result<Option<String>, Failure> {
     out.note(
         "No site file yet: a few questions make one, and it can be edited afterwards (docs/site.md).\n\
          Enter alone takes what stands in brackets.",
     );
-    let text =
-        |text: &str| if text.is_empty() { Err("please type it".to_owned()) } else { Ok(text.to_owned()) };
+    let Some(answers) = answers(out)? else { return Ok(None) };
+    let text = answers.text();
+    // Whatever was answered, no file is written that would be refused.
+    match parse_site("the site file", &text) {
+        Ok(_) => Ok(Some(text)),
+        Err(faults) => Err(Failure::faulty_files(vec![faults])),
+    }
+}
+
+fn answers(out: &Out) -> Result<Option<Answers>, Failure> {
     let any = |text: &str| Ok(text.to_owned());
     macro_rules! or_leave {
         ($answer:expr) => {
@@ -47,7 +38,7 @@ pub(super) fn interview(out: &Out) -> Result<Option<String>, Failure> {
             }
         };
     }
-    let site = or_leave!(asked("Name of the site", "", out, text));
+    let site = or_leave!(asked("Name of the site", "", out, typed));
     let phases = or_leave!(asked("Phases: 1, 2 (split phase) or 3", "3", out, |text| match text {
         "1" => Ok(1),
         "2" => Ok(2),
@@ -59,7 +50,7 @@ pub(super) fn interview(out: &Out) -> Result<Option<String>, Failure> {
             format!("`{text}` is in no list of time zones: a region and a city, such as Europe/London")
         })
     }));
-    let line = or_leave!(asked(&line_question(), "1", out, line));
+    let line = or_leave!(asked(&line_question(), "", out, line));
     let profile = or_leave!(asked(
         "File of the meter's profile (`wattward profile new` begins one, `wattward find` looks for meters)",
         "",
@@ -70,69 +61,127 @@ pub(super) fn interview(out: &Out) -> Result<Option<String>, Failure> {
         let known = text.is_empty() || text.parse::<u8>().is_ok_and(|unit| (1..=247).contains(&unit));
         if known { Ok(text.to_owned()) } else { Err("a number from 1 to 247".to_owned()) }
     }));
-    let steering = or_leave!(asked("Does the inverter steer by this meter? y or n", "n", out, yes));
-    let class =
-        or_leave!(asked("Accuracy class on the meter's plate: 0.2, 0.5, 1, 2, A, B or C", "1", out, text));
+    let independent = or_leave!(asked(
+        "Is this meter independent of the plant: not the inverter's own, and not the one it steers by? y or n",
+        "",
+        out,
+        yes
+    ));
+    let class = or_leave!(asked(
+        "Accuracy class on the meter's plate: 0.2, 0.5, 1, 2, A, B or C; Enter if it cannot be read (class 2 is assumed then, \
+         and the export limit cannot pass)",
+        "",
+        out,
+        class
+    ));
     let serial = or_leave!(asked("Serial number of the meter, for the report; Enter for none", "", out, any));
-    let rated_w =
-        or_leave!(asked("Rated power of what generates or stores here; 0 for nothing", "0", out, power));
-    let (plant, storage) = if rated_w > 0.0 {
-        let name = or_leave!(asked("What it is called here", "plant", out, text));
-        (name, or_leave!(asked("Is there a battery? y or n", "n", out, yes)))
-    } else {
-        (String::new(), false)
-    };
-    let load = or_leave!(asked("A known load to switch on and off", "kettle", out, text));
-    let load_w = or_leave!(asked("Its power", "2000W", out, power));
+    let plant = or_leave!(plant(phases, out));
+    let load = or_leave!(asked("A known load to switch on and off", "kettle", out, typed));
+    let load_w =
+        or_leave!(asked("Its power, from its plate, such as 2000W", "", out, |text| match power(text)? {
+            none if none <= 0.0 => Err("more than 0 W".to_owned()),
+            watts => Ok(watts),
+        }));
+    let resistive = or_leave!(asked(
+        "Does it only heat: a kettle, an oven, a fan heater, nothing with a motor or electronics? y or n",
+        "y",
+        out,
+        yes
+    ));
     let load_phase = if phases == 1 {
         "L1".to_owned()
     } else {
-        or_leave!(asked(
-            "Its phase (L1, L2, L3); Enter if it is carried from phase to phase",
-            "",
-            out,
-            |text| {
-                let known = ["", "L1", "L2", "L3"].contains(&text);
-                if known { Ok(text.to_owned()) } else { Err("L1, L2 or L3, or Enter".to_owned()) }
-            }
-        ))
+        let lines = &LINES[..usize::from(phases)];
+        let question =
+            format!("Its phase ({}); Enter if it is carried from phase to phase", lines.join(", "));
+        or_leave!(asked(&question, "", out, |text| {
+            let known = text.is_empty() || lines.contains(&text);
+            if known { Ok(text.to_owned()) } else { Err(format!("{}, or Enter", lines.join(", "))) }
+        }))
     };
-    let limit_w = or_leave!(asked(
-        "Export limit; `none` for no limit. The operator's paper decides",
-        "0W",
+    let export_w = or_leave!(asked(
+        "Export limit, such as 0W; `none` for no limit. The operator's paper decides",
+        "",
         out,
         |text| if text == "none" { Ok(None) } else { power(text).map(Some) }
     ));
-    let longest_s = if limit_w.is_some() {
-        or_leave!(asked("For how many seconds may the export stand above it? 0: never", "5", out, |text| {
-            text.parse::<f64>()
-                .ok()
-                .filter(|value| (0.0..=3600.0).contains(value))
-                .ok_or_else(|| format!("`{text}` is no number of seconds"))
-        }))
-    } else {
-        0.0
+    let limit = match export_w {
+        Some(export_w) => {
+            let question = "For how many seconds may the export stand above it, by that paper? 0: never";
+            Some((export_w, or_leave!(asked(question, "", out, seconds))))
+        }
+        None => None,
     };
-    let answers = Answers {
+    Ok(Some(Answers {
         site,
         phases,
         zone,
         line,
         profile,
         unit,
-        steering,
+        independent,
         class,
         serial,
-        rated_w,
         plant,
-        storage,
         load,
         load_w,
+        resistive,
         load_phase,
-        limit_w,
-        longest_s,
+        limit,
+    }))
+}
+
+const LINES: [&str; 3] = ["L1", "L2", "L3"];
+
+/// What generates or stores here; nothing within where there is nothing, nothing at all when the person leaves.
+#[expect(clippy::option_option, reason = "leaving is not the same as there being no plant")]
+fn plant(phases: u8, out: &Out) -> Result<Option<Option<Plant>>, Failure> {
+    let rated = asked(
+        "Rated power of what generates or stores here, such as 5kW; 0 if there is nothing at all",
+        "",
+        out,
+        power,
+    )?;
+    let Some(rated_w) = rated else { return Ok(None) };
+    if rated_w <= 0.0 {
+        return Ok(Some(None));
+    }
+    let Some(name) = asked("What it is called here", "plant", out, typed)? else { return Ok(None) };
+    let lines = &LINES[..usize::from(phases)];
+    let fed = if phases == 1 {
+        Some(vec!["L1".to_owned()])
+    } else {
+        let question = format!("The phases it feeds: {}, or one or two of them", lines.join("+"));
+        asked(&question, "", out, |text| fed(text, lines))?
     };
-    Ok(Some(answers.text()))
+    let Some(fed) = fed else { return Ok(None) };
+    let question = "Is there a battery, also one inside the inverter? y or n";
+    let Some(storage) = asked(question, "", out, yes)? else { return Ok(None) };
+    Ok(Some(Some(Plant { name, rated_w, phases: fed, storage })))
+}
+
+fn fed(text: &str, lines: &[&str]) -> Result<Vec<String>, String> {
+    let words: Vec<String> =
+        text.split(['+', ',', ' ']).filter(|word| !word.is_empty()).map(str::to_uppercase).collect();
+    let known = |word: &String| lines.contains(&word.as_str());
+    if words.is_empty() || !words.iter().all(known) {
+        return Err(format!("{}, or one of them", lines.join("+")));
+    }
+    Ok(words)
+}
+
+fn typed(text: &str) -> Result<String, String> {
+    if text.is_empty() { Err("please type it".to_owned()) } else { Ok(text.to_owned()) }
+}
+
+fn class(text: &str) -> Result<String, String> {
+    let known = text.is_empty() || ["0.2", "0.5", "1", "2", "A", "B", "C"].contains(&text);
+    if known { Ok(text.to_owned()) } else { Err(format!("`{text}`? 0.2, 0.5, 1, 2, A, B or C, or Enter")) }
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    let number = text.parse::<f64>().ok().filter(|value| (0.0..=3600.0).contains(value));
+    number.ok_or_else(|| format!("`{text}`? A number of seconds; 0 for never"))
 }
 
 fn line_question() -> String {
@@ -167,10 +216,20 @@ fn line(text: &str) -> Result<String, String> {
     }
 }
 
-/// The path in full, since the site file lies in the visit's folder.
+/// The path in full, since the site file lies in the visit's folder; a profile that would be refused is asked for again.
 fn profile(text: &str) -> Result<String, String> {
     let path = std::path::absolute(Path::new(text)).map_err(|error| error.to_string())?;
-    if path.is_file() { Ok(path.display().to_string()) } else { Err(format!("there is no file `{text}`")) }
+    if !path.is_file() {
+        return Err(format!("there is no file `{text}`"));
+    }
+    let file = path.display().to_string();
+    let found = read_text(&path).map_err(|failure| failure.message)?;
+    match parse_profile(&file, &found.text) {
+        Ok(_) => Ok(file),
+        Err(_) => Err(format!(
+            "that profile has faults, and `wattward profile check {text}` names them: mend it, or name another"
+        )),
+    }
 }
 
 fn yes(text: &str) -> Result<bool, String> {
@@ -188,108 +247,17 @@ fn power(text: &str) -> Result<f64, String> {
     crate::cli::args::watts(text)
 }
 
-/// JSON's basic strings are TOML's, escapes included.
-fn quoted(text: &str) -> String {
-    serde_json::Value::from(text).to_string()
-}
-
-impl Answers {
-    /// The site file.
-    fn text(&self) -> String {
-        let mut text = format!(
-            "# Written by `wattward commission` from what was answered.\n[site]\nname = {}\nphases = {}\ntime_zone = {}\n\n\
-             [[meter]]\nname = \"connection\"\nrole = \"{}\"\nprofile = {}\nline = {{ {} }}\nclass = {}\n",
-            quoted(&self.site),
-            self.phases,
-            quoted(&self.zone),
-            if self.steering { "steering" } else { "reference" },
-            quoted(&self.profile),
-            self.line,
-            quoted(&self.class)
-        );
-        if !self.unit.is_empty() {
-            let _ = writeln!(text, "unit = {}", self.unit);
-        }
-        if !self.serial.is_empty() {
-            let _ = writeln!(text, "serial = {}", quoted(&self.serial));
-        }
-        if self.rated_w > 0.0 {
-            let lines = ["\"L1\"", "\"L2\"", "\"L3\""][..usize::from(self.phases)].join(", ");
-            let _ = write!(
-                text,
-                "\n[[plant]]\nname = {}\nrated_W = {:?}\nphases = [{lines}]\nstorage = {}\n",
-                quoted(&self.plant),
-                self.rated_w,
-                self.storage
-            );
-        }
-        let _ = write!(
-            text,
-            "\n[[load]]\nname = {}\npower_W = {:?}\nresistive = true\n",
-            quoted(&self.load),
-            self.load_w
-        );
-        if !self.load_phase.is_empty() {
-            let _ = writeln!(text, "phase = {}", quoted(&self.load_phase));
-        }
-        if let Some(limit_w) = self.limit_w {
-            let _ = write!(
-                text,
-                "\n[limit]\n\n[[limit.rule]]\nexport_W = {limit_w:?}\naveraging_s = 1.0\nlongest_s = {:?}\n",
-                self.longest_s
-            );
-        }
-        text
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::profile::{MeterRole, parse_site};
-
-    fn answers() -> Answers {
-        Answers {
-            site: "Mill \"old\" cottage".into(),
-            phases: 3,
-            zone: "Europe/London".into(),
-            line: line("/dev/ttyUSB7").expect("a path"),
-            profile: "/tmp/meter.toml".into(),
-            unit: "7".into(),
-            steering: true,
-            class: "B".into(),
-            serial: "A\\1".into(),
-            rated_w: 5000.0,
-            plant: "roof".into(),
-            storage: true,
-            load: "kettle".into(),
-            load_w: 2000.0,
-            load_phase: String::new(),
-            limit_w: Some(0.0),
-            longest_s: 5.0,
-        }
-    }
 
     #[test]
-    fn every_answer_stands_in_a_site_file_that_is_accepted() {
-        let (site, faults) = parse_site("site.toml", &answers().text()).expect("a site file");
-        assert!(faults.list.is_empty(), "{faults:?}");
-        assert_eq!(
-            (site.name.as_str(), site.phases, site.time_zone.as_str()),
-            ("Mill \"old\" cottage", 3, "Europe/London")
-        );
-        let meter = &site.meters[0];
-        assert_eq!(
-            (meter.role, meter.unit, meter.serial.as_deref()),
-            (MeterRole::Steering, Some(7), Some("A\\1"))
-        );
-        assert_eq!((site.rated_w(), site.has_storage()), (5000.0, true));
-        assert_eq!((site.loads[0].power_w, site.loads[0].phase), (2000.0, None));
-        let rules = &site.limit.as_ref().expect("a limit").rules;
-        assert_eq!((rules.len(), rules[0].longest_s), (1, 5.0));
-        let bare = Answers { rated_w: 0.0, limit_w: None, unit: String::new(), ..answers() };
-        let (site, _) = parse_site("site.toml", &bare.text()).expect("a site file");
-        assert!(site.plants.is_empty() && site.limit.is_none() && site.meters[0].unit.is_none());
+    fn what_could_loosen_a_verdict_is_never_taken_for_granted() {
+        // Enter alone, where a question has nothing in brackets.
+        assert!(yes("").is_err() && power("").is_err() && seconds("").is_err() && line("").is_err());
+        assert!(fed("", &LINES).is_err() && fed("L3", &LINES[..2]).is_err() && fed("L4", &LINES).is_err());
+        assert_eq!(class(""), Ok(String::new()));
+        assert!(class("3").is_err() && class("b").is_err() && seconds("-1").is_err());
     }
 
     #[test]

@@ -15,6 +15,7 @@ use crate::cli::files::site_files;
 use crate::cli::hands::Person;
 use crate::cli::judge::{Check, Outcome};
 use crate::cli::source::SetUp;
+use crate::cli::written::write_whole;
 use crate::cli::{ct, limit};
 use crate::report::cautions;
 use crate::rim::clock::Clock;
@@ -133,30 +134,45 @@ impl Step {
             Self::Site => site(visit),
             Self::Line => {
                 let capture = visit.free(self, "pcapng");
-                visit.command(&["line", "--requests", "100"], &["--capture".into(), text(&capture)])?;
-                Ok(Done::Settled)
+                let exit =
+                    visit.command(&["line", "--requests", "100"], &["--capture".into(), text(&capture)])?;
+                Ok(settled(exit, "The line does not carry them as it should."))
             }
             Self::Reading => beside::readings(visit, &visit.free(self, "pcapng")),
             Self::Ct => check(visit, Check::Ct),
             Self::Limit => check(visit, Check::Limit),
             Self::AsLeft => {
                 let capture = visit.free(self, "pcapng");
-                visit.command(&["read"], &["--capture".into(), text(&capture)])?;
-                beside::as_left(visit, visit.newest(Self::Reading, "pcapng").as_deref(), &capture)?;
-                Ok(Done::Settled)
+                let exit = visit.command(&["read"], &["--capture".into(), text(&capture)])?;
+                beside::as_left(visit, &visit.files(Self::Reading, "pcapng"), &capture)?;
+                Ok(settled(exit, "Not everything was read."))
             }
             Self::Report => {
                 let page = visit.free(self, "html");
                 let arguments = ["report".into(), text(visit.folder), "--out".into(), text(&page)];
-                visit.run(&arguments)?;
-                Ok(Done::Settled)
+                let exit = visit.run(&arguments)?;
+                Ok(settled(exit, "The folder holds what contradicts itself; the report says where."))
             }
         }
     }
 
     /// Whether it has been done at least once, however it came out.
     pub(super) fn made(self, visit: &Visit<'_>) -> bool {
-        newest_verdict(visit.folder, self).is_some()
+        match self {
+            Self::Ct | Self::Limit => newest_verdict(visit.folder, self).is_some(),
+            Self::Report => visit.newest(self, "html").is_some(),
+            _ => visit.newest(self, "pcapng").is_some(),
+        }
+    }
+}
+
+/// A command that did what it should settles its step; else it can be begun again.
+fn settled(exit: Exit, why: &str) -> Done {
+    match exit {
+        Exit::Done => Done::Settled,
+        _ => Done::Again(format!(
+            "{why} Begin this step again once it is mended, or leave it as it is, with a reason."
+        )),
     }
 }
 
@@ -184,9 +200,14 @@ impl Visit<'_> {
         names.find(|path| !path.exists()).unwrap_or_else(|| file(self.folder, step, 1000, ending))
     }
 
+    /// The files of this step, the oldest first.
+    fn files(&self, step: Step, ending: &str) -> Vec<PathBuf> {
+        (1..1000).map(|number| file(self.folder, step, number, ending)).filter(|path| path.exists()).collect()
+    }
+
     /// The newest file of this step.
     fn newest(&self, step: Step, ending: &str) -> Option<PathBuf> {
-        (1..1000).rev().map(|number| file(self.folder, step, number, ending)).find(|path| path.exists())
+        self.files(step, ending).pop()
     }
 
     /// Runs a command on this site's line.
@@ -226,7 +247,7 @@ impl Visit<'_> {
 fn site(visit: &Visit<'_>) -> Result<Done, Failure> {
     if !visit.site.exists() {
         let Some(text) = interview::interview(visit.out)? else { return Ok(Done::Leave) };
-        diary::write(&visit.site, &text)?;
+        write_whole(&visit.site, &text)?;
         visit.out.note(&format!("\n{text}\nin {}", visit.site.display()));
     }
     let files = site_files(&visit.site)?;
@@ -277,7 +298,7 @@ fn check(visit: &Visit<'_>, check: Check) -> Result<Done, Failure> {
         }
     };
     let document = outcome.judged.document(&outcome.case.site.name, Some(&outcome.captures));
-    diary::write(&capture.with_extension("json"), &(document + "\n"))?;
+    write_whole(&capture.with_extension("json"), &(document + "\n"))?;
     Ok(match outcome.judged.verdict() {
         Verdict::Pass => Done::Settled,
         Verdict::Fail if check == Check::Ct => Done::Again(
@@ -289,28 +310,29 @@ fn check(visit: &Visit<'_>, check: Check) -> Result<Done, Failure> {
     })
 }
 
-/// A CT check that was left, with what goes on with it; else a new one.
+/// A CT check that was left, with what goes on with it; else a new one, also where the site file or a profile was changed
+/// since: what was recorded by the old one is no part of a check by the new one.
 fn unfinished(visit: &Visit<'_>) -> Result<(Earlier, SetUp, Vec<String>), Failure> {
-    let mut parts = Vec::new();
-    for number in 1..1000 {
-        let capture = file(visit.folder, Step::Ct, number, "pcapng");
-        if !capture.exists() {
-            break;
-        }
-        if capture.with_extension("json").exists() {
-            parts.clear();
-        } else {
-            parts.push(capture);
-        }
-    }
-    if parts.is_empty() {
-        return Ok((Earlier::default(), visit.set_up()?, Vec::new()));
-    }
-    match Earlier::read(Check::Ct, &parts, Clock::start().now(), visit.out) {
-        Ok(found) => Ok(found),
-        Err(failure) => {
-            visit.out.note(&format!("The check that was left is begun anew: {}", failure.message));
-            Ok((Earlier::default(), visit.set_up()?, Vec::new()))
+    let now = visit.set_up()?;
+    let mut parts = visit.files(Step::Ct, "pcapng");
+    let judged = parts.iter().rposition(|capture| capture.with_extension("json").exists());
+    parts.drain(..judged.map_or(0, |index| index + 1));
+    // The newest part says by which earlier ones it has to be read; a part that was begun anew leaves those before it out.
+    let mut why = None;
+    for first in (0..parts.len()).rev() {
+        match Earlier::read(Check::Ct, &parts[first..], Clock::start().now(), visit.out) {
+            Ok((earlier, then, options)) if (&then.site, &then.profiles) == (&now.site, &now.profiles) => {
+                return Ok((earlier, then, options));
+            }
+            Ok(_) => {
+                why = Some("the site file or a profile has been changed since".to_owned());
+                break;
+            }
+            Err(failure) => why = Some(why.unwrap_or(failure.message)),
         }
     }
+    if let Some(why) = why {
+        visit.out.note(&format!("The check that was left is begun anew: {why}."));
+    }
+    Ok((Earlier::default(), now, Vec::new()))
 }

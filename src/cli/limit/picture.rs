@@ -2,7 +2,7 @@
 
 use crate::check::limit::rules::limit_w;
 use crate::check::limit::{LimitBody, LiveView};
-use crate::profile::{Limit, Site};
+use crate::profile::{Limit, Per, Site};
 use crate::report::plot::{Plot, ROWS};
 
 /// The window as it stands: figures, then the export of the last minutes against the lowest limit, and what can be typed.
@@ -18,11 +18,10 @@ pub(super) fn screen(view: &LiveView, limit: &Limit, site: &Site, width: usize) 
     text
 }
 
-/// Export of the last minutes against the lowest limit.
+/// Export of the last minutes against the lowest limit of the total; one for each phase has no place in this picture.
 fn recent(view: &LiveView, limit: &Limit, site: &Site, width: usize) -> String {
-    let Some(limit_w) = limit.rules.iter().filter_map(|rule| limit_w(rule, site)).reduce(f64::min) else {
-        return String::new();
-    };
+    let of_total = limit.rules.iter().filter(|rule| rule.per == Per::Total);
+    let limit_w = of_total.filter_map(|rule| limit_w(rule, site)).reduce(f64::min);
     let points: Vec<(f64, f64)> = view.recent.iter().map(|(ago, power)| (-ago, -power)).collect();
     let Some((first, _)) = points.first().copied() else { return String::new() };
     let plot = Plot {
@@ -30,7 +29,10 @@ fn recent(view: &LiveView, limit: &Limit, site: &Site, width: usize) -> String {
         span: (first, 0.0),
         limit_w,
         marks: &[],
-        ends: (format!("{:.0} s ago", -first), "now; export is up, = the limit".into()),
+        ends: (
+            format!("{:.0} s ago", -first),
+            if limit_w.is_some() { "now; export is up, = the limit" } else { "now; export is up" }.into(),
+        ),
         rows: ROWS,
     };
     plot.render(width).trim_end().to_owned()

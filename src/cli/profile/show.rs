@@ -13,7 +13,8 @@ use super::super::files::{profile_file, site_files};
 use super::super::out::Out;
 use super::super::render::{self, wrapped};
 use super::super::source::read_text;
-use super::{number, tool, write_new};
+use super::super::written::write_new;
+use super::{number, tool};
 use crate::base::{Failure, Faults, Phase, PointKey, Quantity, Span};
 use crate::profile::{
     FileKind, LineCost, Order, Plan, Point, Positive, PowerFactorSign, Profile, Registers, SerialSettings,

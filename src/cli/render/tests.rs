@@ -42,6 +42,16 @@ fn long_words_of_advice_are_cut_into_lines_that_fit() {
     assert!(faults(&bag, &OUT).lines().all(|line| line.chars().count() <= OUT.width));
 }
 
+#[test]
+fn a_failure_is_broken_between_words_on_a_terminal_and_whole_for_a_program() {
+    let failure = Failure::usage("word ".repeat(40)).hint("advice ".repeat(40));
+    let terminal = Out { live: true, width: 80, ..OUT };
+    let shown = super::failure(&failure, &terminal);
+    assert!(shown.lines().all(|line| line.chars().count() < 80), "{shown}");
+    assert!(shown.lines().all(|line| !line.contains("wor ")), "{shown}");
+    assert_eq!(super::failure(&failure, &OUT).lines().count(), 2);
+}
+
 proptest::proptest! {
     #[test]
     fn any_text_and_any_place_can_be_shown(text in "(?s).{0,60}", start in 0_usize..80, length in 0_usize..40) {

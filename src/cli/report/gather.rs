@@ -65,7 +65,8 @@ pub(super) fn gather(files: &[PathBuf], overrides: &Overrides, out: &Out) -> Res
             add(&mut gathered.checks, checked);
         }
     }
-    if gathered.checks.is_empty() && gathered.wrong.is_empty() {
+    // A visit of which every check was left out has a report too: it says what was not tested, and why.
+    if gathered.checks.is_empty() && gathered.wrong.is_empty() && gathered.visit.is_empty() {
         return Err(Failure::usage("no check in the files named")
             .hint("name captures of `ct` or `limit`, their verdict documents, or a folder with them"));
     }

@@ -14,7 +14,7 @@ use super::board::{Board, Panel, Way};
 use super::digits;
 use crate::base::{Phase, Quantity, Stamp};
 use crate::check::limit::words::rule_name;
-use crate::profile::MeterRole;
+use crate::profile::{MeterRole, Per};
 use crate::report::plot::{FEWEST_ROWS, Plot, ROWS};
 use crate::report::text::wrapped;
 
@@ -267,12 +267,14 @@ fn energy(panel: &Panel, now: Stamp) -> Vec<Line<'static>> {
 fn plot(panel: &Panel, now: Stamp, width: u16, rows: usize) -> Vec<Line<'static>> {
     let points = panel.recent(now);
     let Some((first, _)) = points.first().copied().filter(|_| points.len() > 1) else { return Vec::new() };
-    let lowest = panel.rules.iter().map(|ruled| ruled.level_w).reduce(f64::min);
+    // The picture is of the total: a limit for each phase has no place in it.
+    let of_total = panel.rules.iter().filter(|ruled| ruled.rule.per == Per::Total);
+    let lowest = of_total.map(|ruled| ruled.level_w).reduce(f64::min);
     let up = if panel.role == MeterRole::Generation { "up: delivers" } else { "up: towards grid" };
     let plot = Plot {
         points: &points,
         span: (first, 0.0),
-        limit_w: lowest.unwrap_or(0.0),
+        limit_w: lowest,
         marks: &[],
         ends: (format!("{:.0} s ago", -first), format!("{up}   now")),
         rows,
