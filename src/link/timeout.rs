@@ -37,6 +37,14 @@ impl Default for TimeoutBounds {
     }
 }
 
+impl TimeoutBounds {
+    /// How long to wait for the next answer of a unit whose slowest so far took so long.
+    pub fn after(&self, worst: Option<Span>) -> Span {
+        let wanted = worst.map_or(self.first, |worst| (worst * self.factor).max(self.floor));
+        wanted.min(self.ceiling)
+    }
+}
+
 /// Answer times of one unit and the time-out that follows from them.
 #[derive(Clone, Debug)]
 pub struct AnswerTimes {
@@ -70,10 +78,7 @@ impl AnswerTimes {
 
     /// How long to wait for the first byte of the next answer, from the end of the request.
     pub fn timeout(&self) -> Span {
-        match self.worst {
-            None => self.bounds.first.min(self.bounds.ceiling),
-            Some(worst) => (worst * self.bounds.factor).max(self.bounds.floor).min(self.bounds.ceiling),
-        }
+        self.bounds.after(self.worst)
     }
 
     /// Whether the unit has ever answered.

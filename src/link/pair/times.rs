@@ -1,6 +1,7 @@
 //! How long things take on a line: frames by their characters, answers by what was seen.
 
 use crate::base::{Span, Stamp};
+use crate::link::timeout::TimeoutBounds;
 use crate::record::{LineInfo, Medium};
 
 /// Slowest usual line, assumed where the baud is unknown and a length of time must not be too short.
@@ -8,9 +9,6 @@ const SLOW: u32 = 1200;
 
 /// Slowest answer learnt from; what takes longer is an accident, not a habit. Our figure.
 const SLOWEST: Span = Span::from_millis(10_000);
-
-/// What every answer may take. Our figure: the time-out of a first contact.
-const IN_TIME: Span = Span::from_millis(1000);
 
 /// Character and answer times of one line.
 #[derive(Clone, Debug)]
@@ -94,10 +92,11 @@ impl Times {
         self.usual.unwrap_or(SLOWEST)
     }
 
-    /// How long after a question of ours an answer still tells of now: a second, or three times the worst so far. The
-    /// master's own time-out is never longer, but for the adapter's latency.
+    /// How long after a question of ours an answer still tells of now: the master's time-out, and that of a first contact
+    /// at least, since the slowest answer so far may have been another unit's.
     pub(super) fn in_time(&self) -> Span {
-        self.worst.map_or(IN_TIME, |worst| (worst * 3).max(IN_TIME))
+        let bounds = TimeoutBounds::default();
+        bounds.after(self.worst).max(bounds.first)
     }
 
     /// How long a question on TCP waits.

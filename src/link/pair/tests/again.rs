@@ -63,6 +63,21 @@ fn an_answer_later_than_any_is_due_tells_of_no_known_moment() {
 }
 
 #[test]
+fn an_answer_beyond_the_longest_time_out_tells_of_no_known_moment_however_slow_the_unit() {
+    let session = |latency: i64| {
+        vec![
+            out(0, &ask(100, 2)),
+            heard(4008, &answer(100, 2)),
+            out(20_000, &ask(100, 2)),
+            heard(20_008 + latency, &answer(100, 2)),
+        ]
+    };
+    // three times 4 s would be 12 s: no master of ours waits that long
+    assert_eq!(told(&session(4900)), ["100: 100?", "100: 100"]);
+    assert_eq!(told(&session(5100)), ["100: 100?", "100: 100?"]);
+}
+
+#[test]
 fn of_another_master_s_same_question_only_the_first_answer_after_a_silence_is_in_doubt() {
     let mut chunks = vec![heard(-2000, &ask(100, 2)), heard(-1950, &answer(100, 2))];
     for turn in 0..4 {
