@@ -9,6 +9,10 @@ use std::net::TcpListener;
 use std::path::Path;
 use std::process::{Command, Output};
 
+#[path = "common/crc.rs"]
+#[expect(unreachable_pub, reason = "shared by test files")]
+mod crc;
+
 /// An invented layout in the standard's form.
 const DEFINITION: &str = include_str!("files/invented-model.json");
 /// The common block's names as in facts 3.2, cut short.
@@ -60,6 +64,52 @@ fn meter(base: u16) -> String {
         }
     });
     address
+}
+
+/// The same meter behind a gateway that passes serial frames on. To the first connection nothing comes back; the answer to its
+/// first question goes to the next one, as soon as that asks something.
+fn late_gateway() -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("bind");
+    let address = listener.local_addr().expect("address").to_string();
+    std::thread::spawn(move || {
+        let (image, mut held) = (image(), None);
+        for (connection, stream) in listener.incoming().enumerate() {
+            let Ok(mut stream) = stream else { return };
+            let mut question = [0; 8];
+            while stream.read_exact(&mut question).is_ok() {
+                let word = |at: usize| u16::from_be_bytes([question[at], question[at + 1]]);
+                let from = usize::from(word(2)).checked_sub(40_000);
+                let words = from.and_then(|from| image.get(from..from + usize::from(word(4))));
+                let answer = match words {
+                    Some(words) if question[1] == 3 => {
+                        let bytes = words.iter().flat_map(|word| word.to_be_bytes());
+                        [question[0], 3, 2 * words.len() as u8].into_iter().chain(bytes).collect()
+                    }
+                    _ => vec![question[0], question[1] | 0x80, 2],
+                };
+                if connection == 0 {
+                    held.get_or_insert(answer);
+                    continue;
+                }
+                for answer in held.take().into_iter().chain([answer]) {
+                    if stream.write_all(&crc::rtu(&answer)).is_err() {
+                        break;
+                    }
+                }
+            }
+        }
+    });
+    address
+}
+
+#[test]
+fn a_late_marker_makes_no_chain_at_the_next_place() {
+    let folder = definitions();
+    let host = late_gateway();
+    let line = ["profile", "import", "models", "--serial-over-tcp", &host, "--listen-first", "100ms"];
+    let told = words(&run(folder.path(), &line));
+    assert!(!told.contains("the marker stands at 0"), "{told}");
+    assert!(told.contains("the marker stands at 40000") || told.contains("no marker"), "{told}");
 }
 
 fn run(folder: &Path, arguments: &[&str]) -> Output {

@@ -329,9 +329,11 @@ mod tests {
         range.take(&transaction(9000, Outcome::Damaged { at }));
         range.take(&transaction(10_000, Outcome::Open));
         assert_eq!((range.transactions, range.timeouts, range.damaged, range.exceptions), (2, 1, 1, 1));
-        assert_eq!(range.registers, [0]);
-        // of 1.0, 1.01, 6.99 and 1.0 s
-        assert_eq!(range.periods.median_s(), Some(1.005));
+        let doubtful = transaction(11_000, Outcome::Answer { at, pdu: vec![3, 2, 0, 9] });
+        range.take(&Transaction { suspect: true, ..doubtful });
+        assert_eq!(range.registers, [0], "an answer in doubt tells nothing of the registers");
+        // of 1.0, 1.01, 6.99, 1.0 and 1.0 s
+        assert_eq!(range.periods.median_s(), Some(1.0));
         let latency = latency(range.latency.as_ref().unwrap()).unwrap();
         assert!((latency.p50 - 0.05).abs() < 0.0001 && (latency.max - 0.05).abs() < 0.0001, "{latency:?}");
     }

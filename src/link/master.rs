@@ -109,7 +109,7 @@ impl Master {
             activity: Activity::new(plan.medium, plan.settings),
             echo: Echo::default(),
             heard: Heard::default(),
-            ledger: Ledger::new(plan.medium, plan.settings.baud),
+            ledger: Ledger::new(plan.medium, plan.settings.baud, plan.earlier.clone()),
             counters: Counters::default(),
             hold: Stamp::default(),
             pause: Span::ZERO,

@@ -20,7 +20,7 @@ pub use echo::Echo;
 pub use heard::Heard;
 pub use listen::{Latency, Listen, ListenDocument, ListenRange};
 pub use master::{Counters, Input, Master, MasterPlan, Output, Question, UnitPlan, Why};
-pub use pair::Pairer;
+pub use pair::{Earlier, Pairer};
 pub use quality::{Cause, Quality, Rate, causes};
 pub use timeout::{AnswerTimes, TimeoutBounds};
 pub use transaction::{Asked, Outcome, Transaction};

@@ -36,6 +36,16 @@ pub struct Pairer {
     late: u64,
 }
 
+/// What was said on a line up to now, as far as it bears on what is said next: answers that are owed, and the line's pace.
+#[derive(Clone, Debug)]
+pub struct Earlier(Line);
+
+impl Earlier {
+    pub(super) fn into_line(self) -> Line {
+        self.0
+    }
+}
+
 /// What an answer was.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Answered {
@@ -126,6 +136,18 @@ impl Pairer {
                 out.push(waiting.settle(line.index, outcome));
             }
         }
+    }
+
+    /// The lines are closed and may be opened again: what still waits is settled, and its answer may yet come.
+    pub fn close(&mut self, out: &mut Vec<Transaction>) {
+        for line in &mut self.lines {
+            line.lost(out);
+        }
+    }
+
+    /// What a master needs to know that opens this line again.
+    pub fn earlier(&self, line: u16) -> Option<Earlier> {
+        self.lines.get(usize::from(line)).cloned().map(Earlier)
     }
 
     /// Whole answer frames so far that pair with no question.

@@ -158,6 +158,7 @@ impl Stage {
             listen_first,
             share_line,
             bounds,
+            earlier: None,
         }
     }
 }

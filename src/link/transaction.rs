@@ -63,10 +63,10 @@ pub struct Transaction {
 }
 
 impl Transaction {
-    /// The registers of a function 3 or 4 answer.
+    /// The registers of a function 3 or 4 answer that is beyond doubt.
     pub fn registers(&self) -> Option<Vec<u16>> {
         let Outcome::Answer { pdu, .. } = &self.outcome else { return None };
-        if !matches!(self.asked.function, 3 | 4) {
+        if self.suspect || !matches!(self.asked.function, 3 | 4) {
             return None;
         }
         Some(pdu.get(2..)?.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect())

@@ -69,8 +69,8 @@ impl CycleReader {
         }
         let run = Registers { table, address: transaction.asked.address, count: transaction.asked.count };
         let result = match (&transaction.outcome, transaction.registers()) {
-            (Outcome::Answer { .. }, _) if transaction.suspect => Err(Absent::Suspect),
             (Outcome::Answer { at, .. }, Some(words)) => Ok(Answer { at: *at, run, words }),
+            (Outcome::Answer { .. }, None) if transaction.suspect => Err(Absent::Suspect),
             (Outcome::Exception { code, .. }, _) => Err(Absent::Exception(*code)),
             _ => Err(Absent::NoAnswer),
         };

@@ -166,6 +166,7 @@ impl Bench {
             // Foreign frames are among the faults, and would end the run.
             share_line: true,
             bounds: TimeoutBounds::default(),
+            earlier: None,
         };
         let other_at = conditions.second_master.then_some(START + Span::from_millis(7137));
         Self {

@@ -25,11 +25,21 @@ pub(super) struct Unit {
     /// Takes questions with any parity.
     pub(super) lenient: bool,
     pub(super) identity: Option<&'static str>,
+    /// Questions about this address take it so long, and those behind them wait.
+    pub(super) slow: Option<(u16, Span)>,
 }
 
 pub(super) fn unit(address: u8, settings: SerialSettings) -> Unit {
     let registers = (0, vec![0x1234]);
-    Unit { address, settings, turnaround: Span::from_millis(25), registers, lenient: false, identity: None }
+    Unit {
+        address,
+        settings,
+        turnaround: Span::from_millis(25),
+        registers,
+        lenient: false,
+        identity: None,
+        slow: None,
+    }
 }
 
 impl Unit {
@@ -103,6 +113,12 @@ pub(super) struct Run {
     pub(super) asked: Vec<Stamp>,
     pub(super) refused: bool,
     pub(super) over: bool,
+    /// Units are not done with earlier questions before then.
+    busy: Stamp,
+    /// Handed on by the adapter and not yet heard, in this turn.
+    coming: VecDeque<Chunk>,
+    /// Answers of units, with the time each begins.
+    said: Vec<(Stamp, Vec<u8>, SerialSettings)>,
 }
 
 pub(super) fn terms() -> Terms {
@@ -118,8 +134,18 @@ pub(super) fn terms() -> Terms {
 
 pub(super) fn search(bench: Bench, terms: Terms) -> Run {
     let hunt = Hunt::new(terms);
-    let mut run =
-        Run { bench, hunt, now: START, found: Vec::new(), asked: Vec::new(), refused: false, over: false };
+    let mut run = Run {
+        bench,
+        hunt,
+        now: START,
+        found: Vec::new(),
+        asked: Vec::new(),
+        refused: false,
+        over: false,
+        busy: START,
+        coming: VecDeque::new(),
+        said: Vec::new(),
+    };
     while let Some(turn) = run.hunt.next_turn() {
         run.turn(turn);
         if run.refused || run.over {
@@ -132,8 +158,18 @@ pub(super) fn search(bench: Bench, terms: Terms) -> Run {
 /// Until the first unit is found: enough where only that is asked for.
 pub(super) fn first(bench: Bench, terms: Terms) -> Run {
     let hunt = Hunt::new(terms);
-    let mut run =
-        Run { bench, hunt, now: START, found: Vec::new(), asked: Vec::new(), refused: false, over: false };
+    let mut run = Run {
+        bench,
+        hunt,
+        now: START,
+        found: Vec::new(),
+        asked: Vec::new(),
+        refused: false,
+        over: false,
+        busy: START,
+        coming: VecDeque::new(),
+        said: Vec::new(),
+    };
     while let Some(turn) = run.hunt.next_turn() {
         run.turn(turn);
         if !run.found.is_empty() {
@@ -159,11 +195,18 @@ impl Run {
         let mut framer = Framer::new(0, Medium::Serial, Some(settings.baud));
         let mut master = Master::new(plan);
         self.hunt.begin(&info);
-        let mut coming: VecDeque<Chunk> = VecDeque::new();
+        // What came while the line was closed nobody heard; what comes now is heard as the line is set now.
+        self.coming.clear();
+        self.said.retain(|(begins, ..)| *begins >= self.now);
+        let mut late = Pair::default();
+        for (begins, answer, theirs) in &self.said {
+            late.send(*begins, answer, *theirs);
+        }
+        self.arrive(&late, settings);
         if self.bench.swapped {
             // Idle is low: a break, told once.
             let error = self.bench.marks.then_some(WireError::Break);
-            coming.push_back(Chunk {
+            self.coming.push_front(Chunk {
                 line: 0,
                 at: self.now,
                 direction: Direction::In,
@@ -171,7 +214,7 @@ impl Run {
                 error,
             });
         }
-        self.others(settings, &mut coming);
+        self.others(settings);
         master.handle(self.now, Input::Back);
         loop {
             let wait = match master.poll() {
@@ -187,7 +230,7 @@ impl Run {
                         error: None,
                     };
                     self.push(&chunk, &mut framer, &mut master);
-                    self.answers(&bytes, settings, &mut coming);
+                    self.answers(&bytes, settings);
                     continue;
                 }
                 Output::Wait(wait, _) => wait,
@@ -199,10 +242,10 @@ impl Run {
                 Output::Reconnect => panic!("on a serial line"),
             };
             let idle = self.now + Span::from_millis(500);
-            let next = coming.front().map(|chunk| chunk.at);
+            let next = self.coming.front().map(|chunk| chunk.at);
             self.now = [wait, next, Some(idle)].into_iter().flatten().min().unwrap_or(idle).max(self.now);
             if next.is_some_and(|next| next <= self.now) {
-                let chunk = coming.pop_front().expect("there is one");
+                let chunk = self.coming.pop_front().expect("there is one");
                 master.handle(self.now, Input::Heard(&chunk.bytes));
                 self.push(&chunk, &mut framer, &mut master);
             } else {
@@ -238,7 +281,7 @@ impl Run {
     }
 
     /// What the adapter hears after a question.
-    fn answers(&self, question: &[u8], settings: SerialSettings, coming: &mut VecDeque<Chunk>) {
+    fn answers(&mut self, question: &[u8], settings: SerialSettings) {
         let mut pair = Pair::default();
         let end = self.now + settings.characters(question.len());
         if self.bench.echo {
@@ -246,14 +289,22 @@ impl Run {
         }
         for unit in self.bench.units.iter().filter(|_| !self.bench.swapped) {
             if let Some(answer) = unit.answer(question).filter(|_| unit.understands(question, settings)) {
-                pair.send(end + unit.turnaround, &answer, unit.settings);
+                let asked = u16::from_be_bytes([question[2], question[3]]);
+                let mut begins = end + unit.turnaround;
+                if let Some((address, slow)) = unit.slow {
+                    let extra = if address == asked { slow } else { Span::ZERO };
+                    begins = end.max(self.busy) + unit.turnaround + extra;
+                    self.busy = begins;
+                }
+                pair.send(begins, &answer, unit.settings);
+                self.said.push((begins, answer, unit.settings));
             }
         }
-        self.arrive(&pair, settings, coming);
+        self.arrive(&pair, settings);
     }
 
     /// All that another master and its unit say in the time a turn may take.
-    fn others(&self, settings: SerialSettings, coming: &mut VecDeque<Chunk>) {
+    fn others(&mut self, settings: SerialSettings) {
         let Some((from, theirs)) = self.bench.other else { return };
         let mut pair = Pair::default();
         let turns = (self.now - from).nanos().div_euclid(200_000_000).max(0);
@@ -269,18 +320,18 @@ impl Run {
                 theirs,
             );
         }
-        self.arrive(&pair, settings, coming);
+        self.arrive(&pair, settings);
     }
 
-    fn arrive(&self, pair: &Pair, settings: SerialSettings, coming: &mut VecDeque<Chunk>) {
+    fn arrive(&mut self, pair: &Pair, settings: SerialSettings) {
         let mut fresh = chunks(0, &pair.hear(settings), self.bench.lump, settings);
         if !self.bench.marks {
             for chunk in &mut fresh {
                 chunk.error = None;
             }
         }
-        coming.extend(fresh);
-        coming.make_contiguous().sort_by_key(|chunk| chunk.at);
+        self.coming.extend(fresh);
+        self.coming.make_contiguous().sort_by_key(|chunk| chunk.at);
     }
 
     pub(super) fn clues(&self) -> Vec<Cause> {

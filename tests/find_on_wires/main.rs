@@ -190,6 +190,20 @@ fn another_master_ends_the_search_before_and_while_asking() {
     }
 }
 
+/// The marker's place answers so late that the next place has been asked meanwhile, in a turn of its own: what comes then
+/// is no marker there.
+#[test]
+fn a_late_marker_is_not_taken_for_one_at_the_next_place() {
+    for late in [900, 1400, 2000, 3000, 5000] {
+        let mut meter = unit(1, USUAL[0]);
+        meter.registers = (40_000, vec![0x5375, 0x6e53, 1, 2, 0, 0, 0xffff, 0]);
+        meter.slow = Some((40_000, Span::from_millis(late)));
+        let run = search(Bench::new(vec![meter]), Terms { units: vec![1], ..terms() });
+        let base = run.hunt.findings().units[&1].chain.base();
+        assert!(matches!(base, None | Some(40_000)), "{late} ms: {base:?}");
+    }
+}
+
 #[test]
 fn the_models_of_the_open_register_model_are_listed_with_the_units_own_words() {
     // Base 40000, model 1 at 40002 with 66 registers, model 203 at 40070 with 105, end at 40177: computed from the open

@@ -11,7 +11,7 @@
 
 use super::{Master, Output, Question};
 use crate::base::Stamp;
-use crate::link::pair::{Answered, Line};
+use crate::link::pair::{Answered, Earlier, Line};
 use crate::record::{LineInfo, Medium, Record};
 use crate::wire::Request;
 
@@ -25,9 +25,9 @@ pub(super) struct Ledger {
 }
 
 impl Ledger {
-    pub(super) fn new(medium: Medium, baud: u32) -> Self {
+    pub(super) fn new(medium: Medium, baud: u32, earlier: Option<Earlier>) -> Self {
         let info = LineInfo { name: String::new(), medium, baud: Some(baud), tells_errors: false };
-        Self { line: Line::new(0, &info) }
+        Self { line: earlier.map_or_else(|| Line::new(0, &info), Earlier::into_line) }
     }
 
     pub(super) fn note(&mut self, record: &Record) -> Answered {

@@ -1,6 +1,7 @@
 //! What the master is told and what it says.
 
 use super::super::heard::Heard;
+use super::super::pair::Earlier;
 use super::super::timeout::TimeoutBounds;
 use crate::base::{Span, Stamp};
 use crate::profile::SerialSettings;
@@ -52,6 +53,8 @@ pub struct MasterPlan {
     pub share_line: bool,
     /// Bounds of the time-outs.
     pub bounds: TimeoutBounds,
+    /// What was said when the line was open before, where it was: its answers may come yet.
+    pub earlier: Option<Earlier>,
 }
 
 /// What happened.

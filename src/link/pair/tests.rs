@@ -57,11 +57,16 @@ fn pair(line: LineInfo, chunks: &[Chunk]) -> (Vec<Transaction>, u64) {
     (transactions, pairer.unpaired())
 }
 
+/// The registers that came, in doubt or not.
+fn came(transaction: &Transaction) -> Option<Vec<u16>> {
+    Transaction { suspect: false, ..transaction.clone() }.registers()
+}
+
 /// A word a transaction: address asked, what came, and `?` where it is suspect.
 fn told(chunks: &[Chunk]) -> Vec<String> {
     let word = |transaction: &Transaction| {
         let what = match &transaction.outcome {
-            Outcome::Answer { .. } => format!("{}", transaction.registers().unwrap()[0]),
+            Outcome::Answer { .. } => format!("{}", came(transaction).unwrap()[0]),
             Outcome::Exception { code, .. } => format!("exception {code}"),
             Outcome::Damaged { .. } => "damaged".to_owned(),
             Outcome::Silence => "silence".to_owned(),
@@ -313,7 +318,7 @@ fn late_session(seed: u64, pause: i64) -> (usize, usize, usize) {
         }
     }
     let transactions = pair(serial(), &chunks).0;
-    let answers: Vec<_> = transactions.iter().filter_map(|t| t.registers().map(|r| (t, r))).collect();
+    let answers: Vec<_> = transactions.iter().filter_map(|t| came(t).map(|r| (t, r))).collect();
     let believed: Vec<_> = answers.iter().filter(|(t, _)| !t.suspect).collect();
     let wrong = believed.iter().filter(|(t, r)| r.iter().any(|&r| r != t.asked.address)).count();
     (answers.len(), believed.len(), wrong)

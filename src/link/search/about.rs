@@ -55,6 +55,9 @@ impl About {
 
     /// Takes what came of one of them.
     pub(super) fn settle(&mut self, transaction: &Transaction) {
+        if transaction.suspect {
+            return;
+        }
         let asked = &transaction.asked;
         if let (43, Outcome::Answer { pdu, .. }) = (asked.function, &transaction.outcome) {
             self.identity.extend(identification(pdu));

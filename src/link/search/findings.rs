@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, VecDeque};
 
 use super::about::About;
 use crate::base::Span;
-use crate::link::{Chain, Outcome, Pairer, Quality, Question, Transaction};
+use crate::link::{Chain, Earlier, Pairer, Quality, Question, Transaction};
 use crate::profile::SerialSettings;
 use crate::record::{Direction, Frame, LineInfo, Record, Role, Stray, StrayWhy, WireError};
 use crate::wire::{Request, heard};
@@ -78,7 +78,8 @@ pub struct Findings {
     answers: BTreeMap<Key, Answers>,
     about: BTreeMap<u8, About>,
     settings: SerialSettings,
-    pairer: Option<Pairer>,
+    /// By setting: what stayed without an answer may be answered when the line is open so again.
+    pairers: BTreeMap<Key, Pairer>,
     window: Option<Window>,
     question: Option<Request>,
     fresh: Vec<u8>,
@@ -102,7 +103,7 @@ impl Findings {
     /// The line is open, with these settings.
     pub(super) fn begin(&mut self, info: &LineInfo, settings: SerialSettings, question: Option<Request>) {
         let lines = std::slice::from_ref(info);
-        self.pairer = Some(Pairer::new(lines));
+        self.pairers.entry(key(0, settings)).or_insert_with(|| Pairer::new(lines));
         self.quality.get_or_insert_with(|| Quality::new(lines));
         self.settings = settings;
         self.question = question;
@@ -113,7 +114,7 @@ impl Findings {
         if let Some(quality) = &mut self.quality {
             quality.record(record);
         }
-        if let Some(pairer) = &mut self.pairer {
+        if let Some(pairer) = self.pairers.get_mut(&key(0, self.settings)) {
             pairer.push(record, &mut settled);
         }
         match record {
@@ -140,14 +141,8 @@ impl Findings {
         self.close_window();
         self.window = None;
         let mut settled = Vec::new();
-        if let Some(mut pairer) = self.pairer.take() {
-            pairer.finish(&mut settled);
-        }
-        for transaction in &mut settled {
-            // It was waited for.
-            if transaction.outcome == Outcome::Open {
-                transaction.outcome = Outcome::Silence;
-            }
+        if let Some(pairer) = self.pairers.get_mut(&key(0, self.settings)) {
+            pairer.close(&mut settled);
         }
         self.settle(&settled);
         for (unit, about) in &mut self.about {
@@ -157,6 +152,11 @@ impl Findings {
             }
         }
         self.doubt();
+    }
+
+    /// What was said at this setting before.
+    pub(super) fn earlier(&self, settings: SerialSettings) -> Option<Earlier> {
+        self.pairers.get(&key(0, settings))?.earlier(0)
     }
 
     /// What to ask next of the addresses that answered at this setting.

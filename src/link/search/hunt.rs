@@ -121,8 +121,9 @@ impl Hunt {
                 } else {
                     self.terms.listen_first
                 };
-                let plan = stage.plan(self.terms.medium, &found, listen, self.terms.share_line);
+                let mut plan = stage.plan(self.terms.medium, &found, listen, self.terms.share_line);
                 let settings = stage.settings;
+                plan.earlier = self.findings.earlier(settings);
                 self.stage = Some(stage);
                 self.asked = 0;
                 return Some(Turn { settings, plan });
@@ -147,6 +148,7 @@ impl Hunt {
         plan.attempts = 2;
         let patience = self.findings.patience();
         plan.bounds = TimeoutBounds { first: patience, floor: patience, ..TimeoutBounds::default() };
+        plan.earlier = self.findings.earlier(stage.settings);
         Turn { settings: stage.settings, plan }
     }
 

@@ -74,6 +74,7 @@ fn master_plan(asking: Asking, medium: crate::record::Medium, settings: SerialSe
         listen_first: asking.listen_first,
         share_line: asking.share_line,
         bounds: TimeoutBounds::default(),
+        earlier: None,
     }
 }
 

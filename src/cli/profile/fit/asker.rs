@@ -32,6 +32,8 @@ pub(crate) struct Asker {
     /// Everything said, for a capture.
     records: Vec<Record>,
     line: Option<LineInfo>,
+    /// Over all openings of the line: a late answer knows none.
+    pairer: Option<Pairer>,
     asked: usize,
     spent: Span,
 }
@@ -48,7 +50,15 @@ impl Asker {
                 terms.listen_first
             ));
         }
-        Ok(Self { searching, terms, records: Vec::new(), line: None, asked: 0, spent: Span::ZERO })
+        Ok(Self {
+            searching,
+            terms,
+            records: Vec::new(),
+            line: None,
+            pairer: None,
+            asked: 0,
+            spent: Span::ZERO,
+        })
     }
 
     /// Finds what the meter answers.
@@ -137,13 +147,32 @@ impl Asker {
         Ok(settled.into_iter().next().map_or((Reply::Silent, Vec::new()), |(_, reply, words)| (reply, words)))
     }
 
-    /// Asks these once each, in order; gives what came of them.
+    /// Asks these once each, in order; gives what came of them. What came in doubt is asked again.
     fn ask(
         &mut self,
         batch: &[Registers],
         attempts: u8,
-        mut progress: impl FnMut(usize),
+        progress: impl FnMut(usize),
     ) -> Result<Vec<(Registers, Reply, Vec<u16>)>, Failure> {
+        let mut settled = self.put(batch, attempts, progress)?;
+        let in_doubt = |registers: &&Registers| {
+            let mut of_it = settled.iter().filter(|transaction| is_of(transaction, **registers));
+            outcome(**registers, &settled).1 == Reply::Silent && of_it.any(|transaction| transaction.suspect)
+        };
+        let doubtful: Vec<Registers> = batch.iter().filter(in_doubt).copied().collect();
+        if !doubtful.is_empty() {
+            settled.extend(self.put(&doubtful, 2, |_| {})?);
+        }
+        Ok(batch.iter().map(|registers| outcome(*registers, &settled)).collect())
+    }
+
+    /// Opens the line, asks, closes it again.
+    fn put(
+        &mut self,
+        batch: &[Registers],
+        attempts: u8,
+        mut progress: impl FnMut(usize),
+    ) -> Result<Vec<Transaction>, Failure> {
         let once = batch
             .iter()
             .map(|registers| {
@@ -167,6 +196,7 @@ impl Asker {
             listen_first: std::mem::replace(&mut self.terms.listen_first, Span::ZERO),
             share_line: self.terms.share_line,
             bounds: TimeoutBounds::default(),
+            earlier: self.pairer.as_ref().and_then(|pairer| pairer.earlier(0)),
         };
         let options = SerialOptions {
             settings: self.terms.settings,
@@ -174,9 +204,9 @@ impl Asker {
             listen_only: false,
         };
         let begun = self.searching.now();
-        let mut pairer: Option<Pairer> = None;
         let mut settled: Vec<Transaction> = Vec::new();
-        let (records, line, clock) = (&mut self.records, &mut self.line, &self.searching);
+        let (records, line, pairer, clock) =
+            (&mut self.records, &mut self.line, &mut self.pairer, &self.searching);
         let end = clock.stage(options, plan, |info, said| {
             let pairer = pairer.get_or_insert_with(|| Pairer::new(std::slice::from_ref(info)));
             line.get_or_insert_with(|| info.clone());
@@ -196,12 +226,12 @@ impl Asker {
                 ));
             }
         }
-        if let Some(pairer) = &mut pairer {
-            pairer.finish(&mut settled);
+        if let Some(pairer) = &mut self.pairer {
+            pairer.close(&mut settled);
         }
         self.asked += settled.len();
         self.spent = self.spent + (self.searching.now() - begun);
-        Ok(batch.iter().map(|registers| outcome(*registers, &settled)).collect())
+        Ok(settled)
     }
 
     /// Notes what was seen, for the capture.
@@ -226,18 +256,19 @@ impl Asker {
     }
 }
 
+fn is_of(transaction: &Transaction, registers: Registers) -> bool {
+    let asked = &transaction.asked;
+    asked.function == registers.table.function()
+        && asked.address == registers.address
+        && asked.count == registers.count
+}
+
 /// The last that came of a question; a repeat counts for more than its first try.
 fn outcome(registers: Registers, settled: &[Transaction]) -> (Registers, Reply, Vec<u16>) {
-    let same = |transaction: &&Transaction| {
-        let asked = &transaction.asked;
-        asked.function == registers.table.function()
-            && asked.address == registers.address
-            && asked.count == registers.count
-    };
     let mut found = (registers, Reply::Silent, Vec::new());
-    for transaction in settled.iter().filter(same) {
+    for transaction in settled.iter().filter(|transaction| is_of(transaction, registers)) {
         match (&transaction.outcome, transaction.registers()) {
-            (Outcome::Answer { .. }, Some(words)) if !transaction.suspect => {
+            (Outcome::Answer { .. }, Some(words)) => {
                 found = (registers, Reply::Answered, words);
             }
             (Outcome::Exception { code, .. }, _) if found.1 == Reply::Silent => {

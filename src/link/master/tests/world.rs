@@ -30,6 +30,7 @@ pub(super) fn plan(units: Vec<UnitPlan>) -> MasterPlan {
         listen_first: ms(5000),
         share_line: false,
         bounds: TimeoutBounds::default(),
+        earlier: None,
     }
 }
 
