@@ -76,6 +76,8 @@ pub(crate) enum Command {
     Demo(super::demo::DemoArgs),
     /// Put a simulated site behind a serial port or a network address
     Simulate(super::simulate::SimulateArgs),
+    /// What a command does, with an example and its exit codes; pages for man, completions for a shell
+    Manual(super::manual::ManualArgs),
 }
 
 /// Where readings come from.

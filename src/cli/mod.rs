@@ -16,6 +16,7 @@ mod line;
 mod listen;
 mod live;
 mod log;
+mod manual;
 mod out;
 mod ports;
 mod profile;
@@ -85,6 +86,7 @@ fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
         Command::Profile(args) => profile::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),
         Command::Simulate(args) => simulate::run(&args, out),
+        Command::Manual(args) => manual::run(&args, out),
     }
 }
 
