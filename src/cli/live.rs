@@ -61,6 +61,8 @@ pub(crate) enum Turn {
     Lost(String),
     /// This line is back.
     Back(String),
+    /// Something went wrong, and the recording goes on.
+    Trouble(Failure),
 }
 
 impl Watching {
@@ -127,6 +129,7 @@ impl Watching {
                     out.error(&format!("{line} is lost; waiting for it to come back (Ctrl-C to stop)"));
                 }
                 Turn::Back(line) => out.error(&format!("{line} is back")),
+                Turn::Trouble(failure) => out.error(&format!("note: {failure}")),
                 Turn::Step(step) => return Ok(step),
             }
         }
@@ -143,6 +146,7 @@ impl Watching {
             Event::Records(records) => Step::Records(records),
             Event::LineLost(line) => return Ok(Turn::Lost(line)),
             Event::LineBack(line) => return Ok(Turn::Back(line)),
+            Event::Trouble(failure) => return Ok(Turn::Trouble(failure)),
             Event::Refused { line, heard } => {
                 let failure = Failure::nothing(format!("{line} is in use: {heard}"));
                 return Err(self.with_capture(failure).hint(

@@ -122,7 +122,7 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
             Turn::Lost(line) => view.line(live.now(), line, true),
             Turn::Back(line) => view.line(live.now(), line, false),
             Turn::Step(Step::Interrupt) => break,
-            Turn::Step(Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd) => {}
+            Turn::Trouble(_) | Turn::Step(Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd) => {}
         }
         if view.turn(live.now(), &tally, out)? || end.is_some_and(|end| live.now() >= end) {
             break;

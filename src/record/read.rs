@@ -5,7 +5,7 @@ use super::block::{self, Block, Blocks};
 use super::capture::{Capture, Entry};
 use super::event::{Chunk, Direction, LineInfo, Medium, WireError};
 use super::foreign::{self, Network};
-use super::write::{COMMENT, LINK_IP, LINK_SERIAL};
+use super::write::{COMMENT, LINK_IP, LINK_SERIAL, SERIES};
 use crate::base::{Failure, Stamp};
 
 mod journal;
@@ -47,6 +47,15 @@ pub fn read_capture_with_ports(bytes: &[u8], ports: &[u16]) -> Result<Capture, F
     reader.capture.cut = blocks.cut().cloned();
     reader.network.finish(&mut reader.capture);
     Ok(reader.capture)
+}
+
+/// The series that a capture says it is a segment of, from its first bytes.
+pub fn series_of(head: &[u8]) -> Option<String> {
+    let section = Blocks::new(head).next()?;
+    let comments = section.options(16).filter(|(code, _)| *code == block::OPT_COMMENT);
+    let mut texts = comments.map(|(_, value)| String::from_utf8_lossy(value).into_owned());
+    let ours = texts.find(|text| text.lines().next() == Some(COMMENT))?;
+    ours.lines().find_map(|line| line.strip_prefix(SERIES).map(str::to_owned))
 }
 
 /// A block on its way into the capture.

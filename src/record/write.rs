@@ -12,6 +12,8 @@ mod tcp;
 
 /// First line of the comment in the section header.
 pub const COMMENT: &str = "wattward capture 1";
+/// Line of that comment that names the series a capture is a segment of.
+pub(super) const SERIES: &str = "segment of series ";
 /// Link type of serial lines in the public registry.
 pub const LINK_SERIAL: u16 = 250;
 /// Link type of raw IP packets.
@@ -32,6 +34,7 @@ const BAD_CRC: u32 = 1 << 24;
 #[derive(Debug)]
 pub struct CaptureWriter {
     lines: Vec<Line>,
+    series: Option<String>,
 }
 
 #[derive(Debug)]
@@ -47,12 +50,21 @@ impl CaptureWriter {
             info: info.clone(),
             connection: tcp::Connection::new(index, &info.name),
         };
-        Self { lines: lines.iter().enumerate().map(line).collect() }
+        Self { lines: lines.iter().enumerate().map(line).collect(), series: None }
+    }
+
+    /// For a segment of the series of this name, which its header then says.
+    #[must_use]
+    pub fn in_series(mut self, name: &str) -> Self {
+        self.series = Some(name.to_owned());
+        self
     }
 
     /// Section header and interfaces, a block each: what a file, and every section appended to one, begins with.
     pub fn header(&self) -> Vec<Vec<u8>> {
-        let section = block::section(Options::default().with(block::OPT_COMMENT, COMMENT.as_bytes()));
+        let series = self.series.as_ref().map(|name| format!("\n{SERIES}{name}")).unwrap_or_default();
+        let comment = format!("{COMMENT}{series}");
+        let section = block::section(Options::default().with(block::OPT_COMMENT, comment.as_bytes()));
         std::iter::once(section).chain(self.lines.iter().map(|line| interface(&line.info))).collect()
     }
 

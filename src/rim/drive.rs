@@ -116,6 +116,8 @@ pub enum Event {
     },
     /// Everything that was to be asked has been (`Asking::cycles`).
     Done,
+    /// Something went wrong that the recording does not depend on; it goes on.
+    Trouble(Failure),
     /// The session cannot go on. Close it: what was recorded is kept.
     Failed(Failure),
 }

@@ -56,7 +56,7 @@ impl Recorder {
     ) -> Result<Self, Failure> {
         let now = clock.now();
         let (watch, clock_mark) = ClockWatch::start(now, clock.system_ahead());
-        let writer = CaptureWriter::new(&lines);
+        let writer = writer(&lines, segments.as_ref());
         let open_lines = vec![true; lines.len()];
         let series = segments.map(|segments| (segments, first.clone()));
         let (looked_at, failed) = (now, None);
@@ -68,6 +68,7 @@ impl Recorder {
         let marks =
             std::iter::once(clock_mark).chain(first).map(|mark| Record::Mark(Box::new(mark))).collect();
         recorder.record(marks);
+        recorder.store.name()?;
         recorder.failed.clone().map_or(Ok(recorder), Err)
     }
 
@@ -119,6 +120,10 @@ impl Recorder {
         if let Err(failure) = self.store.sync() {
             self.fail(failure);
         }
+        while let Some(trouble) = self.series.as_mut().and_then(|(segments, _)| segments.trouble()) {
+            self.record(vec![Record::Mark(Box::new(Mark::new(now, MarkKind::Note, &trouble.message)))]);
+            self.tell(Event::Trouble(trouble));
+        }
         let due = self.series.as_ref().is_some_and(|(segments, _)| segments.due(now, self.store.length()));
         if due
             && self.failed.is_none()
@@ -135,7 +140,7 @@ impl Recorder {
         let Some((segments, first)) = &mut self.series else { return Ok(()) };
         let mut store = segments.open(now)?;
         let (watch, clock_mark) = ClockWatch::start(now, self.clock.system_ahead());
-        let mut writer = CaptureWriter::new(&self.lines);
+        let mut writer = writer(&self.lines, Some(segments));
         for block in writer.header() {
             store.append(&block)?;
         }
@@ -146,7 +151,8 @@ impl Recorder {
                 store.append(&block)?;
             }
         }
-        segments.close(std::mem::replace(&mut self.store, store))?;
+        store.name()?;
+        segments.close(std::mem::replace(&mut self.store, store));
         (self.watch, self.writer) = (watch, writer);
         Ok(())
     }
@@ -227,5 +233,14 @@ impl Recorder {
     fn tell(&self, event: Event) {
         // A session that is gone wants to hear nothing.
         let _ = self.events.send(event);
+    }
+}
+
+/// What writes the blocks of a capture, or of a segment of a series.
+fn writer(lines: &[LineInfo], segments: Option<&Segments>) -> CaptureWriter {
+    let writer = CaptureWriter::new(lines);
+    match segments {
+        Some(segments) => writer.in_series(segments.name()),
+        None => writer,
     }
 }

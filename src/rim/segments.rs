@@ -2,12 +2,20 @@
 //! compressed with zstd once closed, listed in an index. A log that is started again goes on with the same series.
 
 use std::fs::File;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
-use std::thread::JoinHandle;
 
-use super::store::{ClosedCapture, Store, sha256_of};
+use super::store::{ClosedCapture, Store};
 use crate::base::{Failure, Span, Stamp};
+
+mod index;
+mod name;
+mod pack;
+
+use index::Index;
+use pack::{Job, Packer, packed, unnamed};
+
+/// No segment is longer: ten years. Ours, so that no multiple of it leaves the calendar.
+const LONGEST: Span = Span::from_millis(3650 * 86_400_000);
 
 /// When a segment ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,10 +39,11 @@ impl SegmentLength {
             .find_map(|(unit, bytes)| Some((text.strip_suffix(unit)?, bytes)));
         if let Some((number, unit)) = size {
             let number: u64 = number.trim().parse().map_err(|_| wrong())?;
-            return (number > 0).then_some(Self::Bytes(number * unit)).ok_or_else(wrong);
+            let bytes = number.checked_mul(unit).filter(|bytes| *bytes > 0);
+            return bytes.map(Self::Bytes).ok_or_else(wrong);
         }
         let span = Span::parse(text).map_err(|_| wrong())?;
-        (span >= Span::from_millis(1000)).then_some(Self::Time(span)).ok_or_else(wrong)
+        (span >= Span::from_millis(1000) && span <= LONGEST).then_some(Self::Time(span)).ok_or_else(wrong)
     }
 }
 
@@ -46,14 +55,14 @@ pub struct Segments {
     length: SegmentLength,
     /// When the open segment ends, where time decides.
     until: Option<Stamp>,
-    closing: Option<JoinHandle<Result<ClosedCapture, Failure>>>,
+    packer: Packer,
     /// Held while the series is written: a second log would take the open segment for one that was left.
     _lock: File,
 }
 
 impl Segments {
     /// A series with this path as its stem: `logs/barn` makes `logs/barn-20260921T141320Z.pcapng` and so on. What an earlier
-    /// run left open is compressed first.
+    /// run left open is compressed first; no other file in the folder is touched.
     ///
     /// # Errors
     /// The folder cannot be made or read.
@@ -67,51 +76,41 @@ impl Segments {
             Failure::nothing(format!("the folder {} cannot be used: {error}", folder.display()))
         };
         std::fs::create_dir_all(&folder).map_err(failed)?;
-        let index = folder.join(format!("{name}.index.jsonl"));
-        let lock = File::options().append(true).create(true).open(&index).map_err(failed)?;
+        let index = Index::new(&folder, &name);
+        let lock = File::options().append(true).create(true).open(index.path()).map_err(failed)?;
         rustix::fs::flock(&lock, rustix::fs::FlockOperation::NonBlockingLockExclusive).map_err(|_| {
             Failure::usage(format!("another log is writing the series {}", stem.display()))
                 .hint("name another series with --capture")
         })?;
-        let mut left: Vec<PathBuf> = Vec::new();
-        for entry in std::fs::read_dir(&folder).map_err(failed)? {
-            let path = entry.map_err(failed)?.path();
-            let file = path.file_name().map(|file| file.to_string_lossy().into_owned()).unwrap_or_default();
-            if file.starts_with(&format!("{name}-")) && file.ends_with(".pcapng") {
-                left.push(path);
+        let packer = Packer::start(index);
+        for path in name::files(&folder, &name, name::PLAIN).map_err(failed)? {
+            if name::says_so(&path, &name).map_err(failed)? {
+                packer.take(Job::Left(path));
             }
         }
-        left.sort();
-        let closing = (!left.is_empty()).then(|| {
-            std::thread::spawn(move || {
-                let mut last = Err(Failure::nothing("nothing was left"));
-                for path in &left {
-                    last = Ok(pack(path, &index)?);
-                }
-                last
-            })
-        });
-        Ok(Self { folder, name, length, until: None, closing, _lock: lock })
+        Ok(Self { folder, name, length, until: None, packer, _lock: lock })
     }
 
-    /// Opens the next segment.
+    /// The series' name, which each of its segments says of itself.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Opens the next segment, which gets its name with its header.
     ///
     /// # Errors
     /// It cannot be written.
     pub fn open(&mut self, now: Stamp) -> Result<Store, Failure> {
         if let SegmentLength::Time(span) = self.length {
             let nanos = span.nanos();
-            self.until = Some(Stamp::from_nanos((now.nanos().div_euclid(nanos) + 1) * nanos));
+            self.until = Some(Stamp::from_nanos((now.nanos().div_euclid(nanos) + 1).saturating_mul(nanos)));
         }
-        let time = now.rfc3339(0).replace(['-', ':'], "");
-        let mut path = self.folder.join(format!("{}-{time}.pcapng", self.name));
-        let mut number = 2;
-        // Two within a second, or one that is packed already.
-        while path.exists() || packed(&path).exists() {
-            path = self.folder.join(format!("{}-{time}-{number}.pcapng", self.name));
-            number += 1;
-        }
-        Store::create(&path)
+        // Two within a second, or one that is packed already; or a crash left one without its name, which holds no byte of
+        // the line.
+        let taken = |path: &PathBuf| path.exists() || packed(path).exists() || unnamed(path).exists();
+        let names = (1..).map(|number| self.folder.join(name::file_name(&self.name, now, number)));
+        let path = names.into_iter().find(|path| !taken(path)).unwrap_or_default();
+        Store::create_unnamed(&path)
     }
 
     /// Whether the open segment has reached its end.
@@ -122,123 +121,34 @@ impl Segments {
         }
     }
 
-    /// Closes and packs a segment, without holding anybody up; at most one is being packed at a time.
-    ///
-    /// # Errors
-    /// An earlier one could not be packed: the disk is full or gone.
-    pub fn close(&mut self, store: Store) -> Result<(), Failure> {
-        let before = self.closing.take();
-        let index = self.folder.join(format!("{}.index.jsonl", self.name));
-        self.closing = Some(std::thread::spawn(move || {
-            if let Some(before) = before {
-                joined(before)?;
-            }
-            let closed = store.close()?;
-            pack(&closed.path, &index)
-        }));
-        Ok(())
+    /// Closes and packs a segment, without holding anybody up.
+    pub fn close(&mut self, store: Store) {
+        self.packer.take(Job::Ended(store));
+    }
+
+    /// What went wrong with closed segments since this was asked: the log goes on.
+    pub fn trouble(&mut self) -> Option<Failure> {
+        self.packer.trouble()
     }
 
     /// Waits until everything is packed; the last segment.
     ///
     /// # Errors
-    /// One could not be packed.
-    pub fn finish(mut self, store: Store) -> Result<ClosedCapture, Failure> {
-        self.close(store)?;
-        self.closing.map_or_else(|| Err(Failure::nothing("no capture was kept")), joined)
+    /// One could not be packed; it is kept as it is.
+    pub fn finish(self, store: Store) -> Result<ClosedCapture, Failure> {
+        self.packer.take(Job::Ended(store));
+        self.packer.finish()
     }
 }
 
-fn joined(thread: JoinHandle<Result<ClosedCapture, Failure>>) -> Result<ClosedCapture, Failure> {
-    thread.join().unwrap_or_else(|_| Err(Failure::nothing("a segment was not packed")))
-}
-
-fn packed(path: &Path) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(".zst");
-    name.into()
-}
-
-/// Compresses a closed segment, puts it in the index, and only then lets the plain one go.
-#[expect(clippy::disallowed_methods, reason = "the rim reads and writes captures")]
-fn pack(path: &Path, index: &Path) -> Result<ClosedCapture, Failure> {
-    let to = packed(path);
-    let part = to.with_extension("part");
-    let failed =
-        |error: std::io::Error| Failure::nothing(format!("{} cannot be packed: {error}", path.display()));
-    let plain = File::open(path).map_err(failed)?;
-    let file = File::create(&part).map_err(failed)?;
-    let mut encoder = zstd::stream::write::Encoder::new(file, 6).map_err(failed)?;
-    encoder.include_checksum(true).map_err(failed)?;
-    std::io::copy(&mut std::io::BufReader::new(plain), &mut encoder).map_err(failed)?;
-    let file = encoder.finish().map_err(failed)?;
-    file.sync_all().map_err(failed)?;
-    std::fs::rename(&part, &to).map_err(failed)?;
-    let sha256 = sha256_of(&to)?;
-    let bytes = std::fs::metadata(&to).map_err(failed)?.len();
-    let name = to.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let line = serde_json::json!({ "file": name, "bytes": bytes, "sha256": sha256 });
-    let mut list = File::options().append(true).create(true).open(index).map_err(failed)?;
-    writeln!(list, "{line}").map_err(failed)?;
-    list.sync_all().map_err(failed)?;
-    std::fs::remove_file(path).map_err(failed)?;
-    Ok(ClosedCapture { path: to, sha256 })
+/// Makes a new name in a folder last through a power cut.
+#[expect(clippy::disallowed_methods, reason = "the rim opens folders to sync them")]
+fn sync_folder(path: &Path) -> std::io::Result<()> {
+    match path.parent().filter(|parent| !parent.as_os_str().is_empty()) {
+        Some(folder) => File::open(folder)?.sync_all(),
+        None => File::open(".")?.sync_all(),
+    }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn lengths_are_read_with_their_unit_only() {
-        assert_eq!(SegmentLength::parse("1d"), Ok(SegmentLength::Time(Span::from_millis(86_400_000))));
-        assert_eq!(SegmentLength::parse("500MB"), Ok(SegmentLength::Bytes(500_000_000)));
-        assert!(SegmentLength::parse("500").is_err() && SegmentLength::parse("0GB").is_err());
-    }
-
-    #[test]
-    #[expect(clippy::disallowed_methods, reason = "a test reads back what was written")]
-    fn segments_end_at_utc_multiples_are_packed_and_go_on_after_a_crash() {
-        let folder = tempfile::tempdir().expect("folder");
-        let stem = folder.path().join("barn");
-        let hour = SegmentLength::Time(Span::from_millis(3_600_000));
-        let at = |text: &str| Stamp::parse(text).expect("a time");
-        let mut segments = Segments::new(&stem, hour).expect("a series");
-        let mut store = segments.open(at("2026-09-21T14:13:20Z")).expect("open");
-        store.append(b"first").expect("append");
-        assert!(
-            !segments.due(at("2026-09-21T14:59:59.9Z"), 0) && segments.due(at("2026-09-21T15:00:00Z"), 0)
-        );
-        segments.close(store).expect("close");
-        // The second one is left as a crash leaves it.
-        let mut store = segments.open(at("2026-09-21T15:00:00Z")).expect("open");
-        store.append(b"second").expect("append");
-        joined(segments.closing.take().expect("packing")).expect("packed");
-        drop(store);
-        assert!(Segments::new(&stem, hour).is_err(), "two logs on one series");
-        drop(segments);
-        let mut again = Segments::new(&stem, hour).expect("the same series");
-        let mut store = again.open(at("2026-09-21T15:20:00Z")).expect("open");
-        store.append(b"third").expect("append");
-        let last = again.finish(store).expect("packed");
-        assert!(last.path.ends_with("barn-20260921T152000Z.pcapng.zst"), "{last:?}");
-        let mut names: Vec<String> = std::fs::read_dir(folder.path())
-            .expect("folder")
-            .map(|entry| entry.expect("entry").file_name().to_string_lossy().into_owned())
-            .collect();
-        names.sort();
-        assert_eq!(
-            names,
-            [
-                "barn-20260921T141320Z.pcapng.zst",
-                "barn-20260921T150000Z.pcapng.zst",
-                "barn-20260921T152000Z.pcapng.zst",
-                "barn.index.jsonl"
-            ]
-        );
-        let packed = std::fs::read(folder.path().join(&names[1])).expect("read");
-        assert_eq!(zstd::decode_all(&packed[..]).expect("zstd"), b"second");
-        let index = std::fs::read_to_string(folder.path().join("barn.index.jsonl")).expect("index");
-        assert_eq!(index.lines().count(), 3);
-    }
-}
+mod tests;

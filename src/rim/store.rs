@@ -1,7 +1,8 @@
 //! The capture file: append-only, one write for each block, synced at least once a second without holding up a line.
 //!
-//! The file has its final name from the first byte, so that whatever is cut (power, plug, program) leaves a capture that
-//! opens. A block that the disk took only in part is taken back, and the file ends with the last whole one.
+//! The file has its final name from the first byte (a segment of a series from its header on), so that whatever is cut
+//! (power, plug, program) leaves a capture that opens. A block that the disk took only in part is taken back, and the file
+//! ends with the last whole one.
 
 use std::fs::File;
 use std::io::{Read, Write};
@@ -12,6 +13,9 @@ use std::thread::JoinHandle;
 use sha2::{Digest, Sha256};
 
 use crate::base::Failure;
+
+/// Ending of a file that has not got its name.
+pub(super) const UNNAMED: &str = ".new";
 
 /// A closed capture.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -49,6 +53,8 @@ pub struct Store<D: Disk = File> {
     length: u64,
     dirty: bool,
     syncer: Option<Syncer>,
+    /// Where it is as long as it has not got its name.
+    unnamed: Option<PathBuf>,
 }
 
 /// The thread that waits for the disk.
@@ -81,12 +87,36 @@ impl Store {
             twin.sync_all()
         });
         let syncer = Some(Syncer { wake, thread });
-        Ok(Self { disk: Some(file), path: path.to_owned(), length: 0, dirty: false, syncer })
+        Ok(Self { disk: Some(file), path: path.to_owned(), length: 0, dirty: false, syncer, unnamed: None })
+    }
+
+    /// Creates the file under a name of its own beside the path, which it gets with `name`: a file of a series is there
+    /// with its header or not at all.
+    ///
+    /// # Errors
+    /// As `create`.
+    pub fn create_unnamed(path: &Path) -> Result<Self, Failure> {
+        let mut beside = path.as_os_str().to_owned();
+        beside.push(UNNAMED);
+        let store = Self::create(Path::new(&beside))?;
+        Ok(Self { path: path.to_owned(), unnamed: Some(beside.into()), ..store })
+    }
+
+    /// Gives it its name, if it has not got it.
+    ///
+    /// # Errors
+    /// The folder does not take it.
+    pub fn name(&mut self) -> Result<(), Failure> {
+        match self.unnamed.take() {
+            Some(_) if self.path.exists() => Err(exists(&self.path)),
+            Some(beside) => std::fs::rename(beside, &self.path).map_err(|error| full(&self.path, &error)),
+            None => Ok(()),
+        }
     }
 
     /// A store that keeps nothing.
     pub fn nowhere() -> Self {
-        Self { disk: None, path: PathBuf::new(), length: 0, dirty: false, syncer: None }
+        Self { disk: None, path: PathBuf::new(), length: 0, dirty: false, syncer: None, unnamed: None }
     }
 
     /// Syncs what is left, closes the file and hashes it as it stands on the disk.
@@ -250,7 +280,8 @@ mod tests {
     #[test]
     fn a_full_disk_is_told_and_leaves_whole_blocks() {
         let disk = Some(Small(Vec::new(), 10));
-        let mut store = Store { disk, path: "a".into(), length: 0, dirty: false, syncer: None };
+        let mut store =
+            Store { disk, path: "a".into(), length: 0, dirty: false, syncer: None, unnamed: None };
         store.append(b"whole 1").expect("room");
         let failure = store.append(b"whole 2").expect_err("no room");
         assert_eq!(failure.kind, crate::base::FailureKind::NothingMeasured);
