@@ -90,6 +90,8 @@ pub enum Why {
     NoTrust,
     /// The check was left and gone on with, and nothing was switched on its phase since.
     UntriedSince,
+    /// The check was left and gone on with, and what was switched since is too blurred to be called the same.
+    BlurredSince,
     /// The check was left and gone on with, and the load moves it otherwise since.
     OtherwiseSince,
 }
@@ -113,6 +115,8 @@ pub struct Decision {
     pub pairs: usize,
     /// Pairs that disagree.
     pub against: usize,
+    /// Indexes of the loads whose pairs these are.
+    pub told_by: Vec<usize>,
     /// Index of the load whose step is shown.
     pub shown: Option<usize>,
     /// Why.
@@ -239,10 +243,11 @@ fn one(
         confidence: 0.0,
         pairs: 0,
         against: 0,
+        told_by: seen_on.iter().copied().filter(|index| counts(index)).collect(),
         shown: best_of(&seen_on, tests, subject).or_else(|| best_of(&own, tests, subject)),
         why: Why::Clear,
     };
-    for index in seen_on.iter().filter(|index| counts(index)) {
+    for index in &decision.told_by {
         if let Some(response) = &tests[*index].measured.responses[subject.channel] {
             decision.pairs += response.pairs;
             decision.against += response.against;

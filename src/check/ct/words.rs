@@ -122,6 +122,9 @@ fn open(name: &str, decision: &Decision) -> String {
         Why::UntriedSince => {
             "the check was left and gone on with, and nothing shows that what was seen of it before still holds"
         }
+        Why::BlurredSince => {
+            "the check was left and gone on with, and its step since is too poorly known to be called the same as before"
+        }
         Why::OtherwiseSince => {
             "the load moves it otherwise since the check was left and gone on with: something was changed meanwhile"
         }
@@ -231,6 +234,9 @@ pub(super) fn next(
         )],
         (Status::Ambiguous, Why::UntriedSince) => {
             vec![format!("Switch the load on {line} on and off once more.")]
+        }
+        (Status::Ambiguous, Why::BlurredSince) => {
+            vec![format!("Switch the load on {line} on and off again while little else switches.")]
         }
         (Status::Ambiguous, Why::OtherwiseSince) => {
             vec!["Begin a new check: the two parts of this one are not of one installation.".to_owned()]
