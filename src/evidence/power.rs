@@ -6,7 +6,7 @@
 
 use super::accuracy::{Accuracy, PhasePower};
 use crate::base::uncertain::{combine, expanded, rectangular, resolution};
-use crate::base::{Network, Phase, PointKey, Quantity, Stamp};
+use crate::base::{Phase, PointKey, Quantity, Stamp};
 use crate::evidence::case::MeterCase;
 use crate::profile::{Point, Profile, Site, Source, Type};
 use crate::reading::{Sample, Series};
@@ -164,10 +164,7 @@ impl Reader<'_> {
     }
 
     fn nominal_v(&self) -> f64 {
-        match self.site.network {
-            Network::Wye => self.site.nominal_v,
-            Network::Delta => self.site.nominal_v / 3.0_f64.sqrt(),
-        }
+        self.site.phase_v()
     }
 
     fn accuracy(&self) -> Accuracy {

@@ -2,6 +2,7 @@
 
 pub mod compose;
 pub mod import;
+mod level;
 pub mod meter;
 pub mod parse;
 pub mod plan;

@@ -2,7 +2,7 @@
 //! coverage, marked steps and challenges.
 
 use super::options::LimitOptions;
-use super::rules::{Bounds, limit_w};
+use super::rules::Bounds;
 use crate::base::{Phase, Quantity, Span, Stamp};
 use crate::evidence::case::{Case, MeterCase};
 use crate::evidence::challenge::{Challenge, challenges};
@@ -185,10 +185,8 @@ impl<'a> Bench<'a> {
     /// Steps and challenges, on the total where a rule limits it, else on each phase, taking the clearest for each mark.
     fn tried(&self, generation: Option<&Channel>) -> (Vec<LoadStep>, Vec<Challenge>) {
         let lowest = |per: Per| {
-            let levels = self.limit.rules.iter().filter(|rule| per_of(rule) == per);
-            levels
-                .filter_map(|rule| Some(limit_w(rule, &self.case.site)? + rule.tolerance_w))
-                .reduce(f64::min)
+            let levels = self.limit.rules.iter().filter(|rule| rule.applies_per() == per);
+            levels.filter_map(|rule| Some(rule.limit_w(&self.case.site)? + rule.tolerance_w)).reduce(f64::min)
         };
         let mut scenes: Vec<Scene<'_>> = Vec::new();
         match (&self.power.total, lowest(Per::Total), lowest(Per::Phase)) {
@@ -229,14 +227,6 @@ impl<'a> Bench<'a> {
             noise_w: noise_w(channel, self.from, self.to),
             generation,
         }
-    }
-}
-
-/// What a rule applies to: a limit in amperes is always per phase (contract 4).
-pub const fn per_of(rule: &crate::profile::Rule) -> Per {
-    match rule.limit {
-        crate::profile::RuleLimit::Amps(_) => Per::Phase,
-        _ => rule.per,
     }
 }
 

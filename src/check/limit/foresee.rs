@@ -1,6 +1,6 @@
 //! What can be said before the window starts: what can't pass, and what a real trial of the control needs.
 
-use super::rules::{Bounds, limit_w};
+use super::rules::Bounds;
 use super::words::{seconds, watts};
 use crate::base::{Phase, PointKey, Quantity};
 use crate::evidence::accuracy::{Accuracy, PhasePower};
@@ -108,7 +108,7 @@ fn contradictions(rules: &[Rule]) -> impl Iterator<Item = String> {
 
 /// A plant that holds exactly at its limit shows excursions of a metering error; only a band or an allowed time takes them.
 fn no_margin(site: &Site, meter: &Meter, profile: &Profile, rule: &Rule) -> Option<String> {
-    let level = limit_w(rule, site)?;
+    let level = rule.limit_w(site)?;
     let guard = guard_w(site, meter, profile, level);
     (rule.longest_s <= 0.0 && rule.tolerance_w < guard).then(|| {
         format!(
@@ -125,7 +125,7 @@ fn no_margin(site: &Site, meter: &Meter, profile: &Profile, rule: &Rule) -> Opti
 fn too_small(site: &Site, meter: &Meter, profile: &Profile) -> Option<String> {
     let rules = &site.limit.as_ref()?.rules;
     let level =
-        rules.iter().filter_map(|rule| Some(limit_w(rule, site)? + rule.tolerance_w)).reduce(f64::min)?;
+        rules.iter().filter_map(|rule| Some(rule.limit_w(site)? + rule.tolerance_w)).reduce(f64::min)?;
     let largest =
         site.loads.iter().max_by(|a, b| a.power_w.total_cmp(&b.power_w)).filter(|load| load.power_w > 0.0)?;
     let guard = guard_w(site, meter, profile, level);
@@ -152,7 +152,7 @@ pub fn preparation(site: &Site, meter: &Meter, profile: &Profile, every_s: Optio
     }
     let tight = site.limit.iter().flat_map(|limit| &limit.rules).filter(|rule| rule.longest_s > 0.0);
     let margins = tight.filter_map(|rule| {
-        let level = limit_w(rule, site)?;
+        let level = rule.limit_w(site)?;
         Some(guard_w(site, meter, profile, level) - rule.tolerance_w)
     });
     if let Some(margin) = margins.reduce(f64::max).filter(|margin| *margin > 0.0) {

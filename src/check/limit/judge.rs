@@ -274,11 +274,8 @@ fn response(bench: &Bench<'_>) -> Response {
 
 /// Time the export stood within the uncertainty of the lowest limit on the total; 0 where that is nothing.
 fn held_at_limit_s(bench: &Bench<'_>) -> f64 {
-    let levels = bench
-        .limit
-        .rules
-        .iter()
-        .filter_map(|rule| Some(super::rules::limit_w(rule, &bench.case.site)? + rule.tolerance_w));
+    let levels =
+        bench.limit.rules.iter().filter_map(|rule| Some(rule.limit_w(&bench.case.site)? + rule.tolerance_w));
     let (Some(level), Some(channel)) = (levels.reduce(f64::min), bench.main()) else { return 0.0 };
     channel.at.windows(2).enumerate().fold(0.0, |sum, (index, pair)| {
         let (from, to) = (pair[0].max(bench.from), pair[1].min(bench.to));

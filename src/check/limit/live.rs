@@ -1,11 +1,10 @@
 //! What a person wants to see while the window runs, from the case so far: time left, export and margin, excursions and
 //! challenges, and whether dropping a load now would count. No clock and no terminal here: time comes in as a number.
 
-use super::bench::{Bench, Window, choose, per_of};
+use super::bench::{Bench, Window, choose};
 use super::body::RuleEntry;
 use super::judge::decide;
 use super::options::LimitOptions;
-use super::rules::limit_w;
 use super::words::{seconds, watts};
 use crate::base::Stamp;
 use crate::base::uncertain::median;
@@ -113,8 +112,8 @@ fn tightest(bench: &Bench<'_>) -> Option<(f64, f64)> {
             .limit
             .rules
             .iter()
-            .filter(|rule| per_of(rule) == per)
-            .filter_map(|rule| Some((limit_w(rule, &bench.case.site)? + rule.tolerance_w, rule.averaging_s)))
+            .filter(|rule| rule.applies_per() == per)
+            .filter_map(|rule| Some((rule.limit_w(&bench.case.site)? + rule.tolerance_w, rule.averaging_s)))
             .min_by(|a, b| a.0.total_cmp(&b.0))
     };
     of(Per::Total).or_else(|| of(Per::Phase))

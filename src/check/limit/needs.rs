@@ -3,7 +3,7 @@
 
 use super::bench::Bench;
 use super::options::CtDocument;
-use super::rules::{bounded_gaps, limit_w};
+use super::rules::bounded_gaps;
 use super::words::{seconds, watts};
 use crate::base::Phase;
 use crate::evidence::energy::{Counter, possibly_exported_wh};
@@ -255,7 +255,7 @@ impl List {
         }
         let hidden = coverage.gaps.iter().filter(|gap| {
             bench.limit.rules.iter().any(|rule| {
-                let Some(limit) = limit_w(rule, &bench.case.site) else { return true };
+                let Some(limit) = rule.limit_w(&bench.case.site) else { return true };
                 !bounded_gaps(bench, rule, main, limit + rule.tolerance_w)
                     .iter()
                     .any(|(before, _)| (before - gap.between.0).abs() < 1e-9)

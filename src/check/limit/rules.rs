@@ -1,16 +1,16 @@
 //! Each rule against what was measured: excursions, the guarded decision, what is open.
 
-use super::bench::{Bench, per_of};
+use super::bench::Bench;
 use super::body::{ExcursionEntry, RuleEntry};
 use super::words;
+use crate::base::Phase;
 use crate::base::uncertain::{expanded, rectangular};
-use crate::base::{Network, Phase};
 use crate::check::Verdict;
 use crate::evidence::coverage::coverage;
 use crate::evidence::energy::Counter;
 use crate::evidence::excursion::{Excursions, Question, excursions};
 use crate::evidence::power::Channel;
-use crate::profile::{Per, Rule, RuleLimit, Site};
+use crate::profile::{Per, Rule, RuleLimit};
 
 /// Plants may give a little more than they are rated for (ours): what a gap may hide.
 const ABOVE_RATED: f64 = 1.1;
@@ -41,28 +41,6 @@ impl Bounds {
     }
 }
 
-/// A rule's limit in W: amperes at nominal voltage; percent of all plants (of an equal part of them, for a rule per phase).
-/// Nothing for a percentage of no plant.
-pub fn limit_w(rule: &Rule, site: &Site) -> Option<f64> {
-    match rule.limit {
-        RuleLimit::Watts(watts) => Some(watts),
-        RuleLimit::Amps(amps) => Some(amps * phase_v(site)),
-        RuleLimit::Percent(percent) => {
-            let rated = site.rated_w();
-            let parts = if rule.per == Per::Phase { site.lines().len() as f64 } else { 1.0 };
-            (rated > 0.0).then_some(percent / 100.0 * rated / parts)
-        }
-    }
-}
-
-/// Nominal voltage from phase to neutral.
-fn phase_v(site: &Site) -> f64 {
-    match site.network {
-        Network::Wye => site.nominal_v,
-        Network::Delta => site.nominal_v / 3.0_f64.sqrt(),
-    }
-}
-
 /// What became of a rule.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Outcome {
@@ -78,7 +56,7 @@ pub struct Outcome {
 pub fn judge_rule(bench: &Bench<'_>, rule: &Rule, number: usize) -> Outcome {
     let name = words::rule_name(rule, number, bench.limit.rules.len());
     let mut outcome = Outcome { entry: empty_entry(bench, rule), broken: None, open: Vec::new() };
-    let Some(limit_w) = limit_w(rule, &bench.case.site) else {
+    let Some(limit_w) = rule.limit_w(&bench.case.site) else {
         outcome.open.push((
             format!("{name} is a share of the plants' power, and the site file names no plant"),
             "add a [[plant]] with its rated_W to the site file".to_owned(),
@@ -86,7 +64,7 @@ pub fn judge_rule(bench: &Bench<'_>, rule: &Rule, number: usize) -> Outcome {
         return outcome;
     };
     let channels = channels(bench, rule);
-    let expected = if per_of(rule) == Per::Phase { bench.case.site.lines().len() } else { 1 };
+    let expected = if rule.applies_per() == Per::Phase { bench.case.site.lines().len() } else { 1 };
     if channels.len() < expected {
         outcome.open.push((
             format!("{name}: the meter does not report the power it applies to"),
@@ -119,8 +97,8 @@ pub fn judge_rule(bench: &Bench<'_>, rule: &Rule, number: usize) -> Outcome {
 fn empty_entry(bench: &Bench<'_>, rule: &Rule) -> RuleEntry {
     RuleEntry {
         limit: rule.limit,
-        export_w: limit_w(rule, &bench.case.site).unwrap_or(0.0),
-        per: per_of(rule),
+        export_w: rule.limit_w(&bench.case.site).unwrap_or(0.0),
+        per: rule.applies_per(),
         averaging_s: rule.averaging_s,
         longest_s: rule.longest_s,
         tolerance_w: rule.tolerance_w,
@@ -137,12 +115,12 @@ fn empty_entry(bench: &Bench<'_>, rule: &Rule) -> RuleEntry {
 /// The channels a rule applies to. A limit in amperes judges each phase's power at nominal voltage, so that one line of
 /// reasoning serves both.
 fn channels(bench: &Bench<'_>, rule: &Rule) -> Vec<Channel> {
-    if per_of(rule) == Per::Total {
+    if rule.applies_per() == Per::Total {
         return bench.power.total.iter().cloned().collect();
     }
     let mut phases = bench.power.phases.clone();
     if matches!(rule.limit, RuleLimit::Amps(_)) {
-        let nominal_v = phase_v(&bench.case.site);
+        let nominal_v = bench.case.site.phase_v();
         for phase in &mut phases {
             for index in 0..phase.at.len() {
                 if let Some(volts) = phase.volts.get(index).filter(|volts| **volts > 1.0) {
@@ -235,7 +213,7 @@ fn take(bench: &Bench<'_>, rule: &Rule, channel: &Channel, found: &Excursions, o
     };
     entry.worst_averaged_export_w = larger(entry.worst_averaged_export_w, found.worst_averaged_w);
     entry.worst_possible_export_w = larger(entry.worst_possible_export_w, found.worst_possible_w);
-    let channel = if per_of(rule) == Per::Total { Phase::Total } else { channel.phase };
+    let channel = if rule.applies_per() == Per::Total { Phase::Total } else { channel.phase };
     entry.excursions.extend(found.list.iter().map(|one| ExcursionEntry {
         start: bench.stamp(one.start),
         shortest_s: one.shortest_s,
@@ -257,7 +235,8 @@ fn decide(
     found: &Excursions,
     outcome: &mut Outcome,
 ) {
-    let place = if per_of(rule) == Per::Phase { format!(" on {}", channel.phase) } else { String::new() };
+    let place =
+        if rule.applies_per() == Per::Phase { format!(" on {}", channel.phase) } else { String::new() };
     if found.judged_s <= 0.0 {
         outcome.open.push((
             format!("{name}: the window is shorter than the mean it limits"),

@@ -1,6 +1,6 @@
 //! Sentences of the limit check.
 
-use super::bench::{Bench, per_of};
+use super::bench::Bench;
 use crate::base::Stamp;
 use crate::evidence::excursion::Excursion;
 use crate::profile::{Per, Rule, RuleLimit};
@@ -33,7 +33,7 @@ pub fn rule_name(rule: &Rule, number: usize, of: usize) -> String {
         RuleLimit::Amps(amps) => format!("{amps} A"),
         RuleLimit::Percent(percent) => format!("{percent} % of the plant"),
     };
-    let place = if per_of(rule) == Per::Phase { " per phase" } else { "" };
+    let place = if rule.applies_per() == Per::Phase { " per phase" } else { "" };
     let time = if rule.longest_s > 0.0 {
         format!("at most {} above", seconds(rule.longest_s))
     } else if rule.averaging_s > 1.0 {

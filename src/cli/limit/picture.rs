@@ -1,6 +1,5 @@
 //! Words and pictures of a window under way.
 
-use crate::check::limit::rules::limit_w;
 use crate::check::limit::{LimitBody, LiveView};
 use crate::profile::{Limit, Per, Site};
 use crate::report::plot::{Plot, ROWS};
@@ -21,7 +20,7 @@ pub(super) fn screen(view: &LiveView, limit: &Limit, site: &Site, width: usize) 
 /// Export of the last minutes against the lowest limit of the total; one for each phase has no place in this picture.
 fn recent(view: &LiveView, limit: &Limit, site: &Site, width: usize) -> String {
     let of_total = limit.rules.iter().filter(|rule| rule.per == Per::Total);
-    let limit_w = of_total.filter_map(|rule| limit_w(rule, site)).reduce(f64::min);
+    let limit_w = of_total.filter_map(|rule| rule.limit_w(site)).reduce(f64::min);
     let points: Vec<(f64, f64)> = view.recent.iter().map(|(ago, power)| (-ago, -power)).collect();
     let Some((first, _)) = points.first().copied() else { return String::new() };
     let plot = Plot {

@@ -4,7 +4,6 @@ use std::collections::{BTreeMap, VecDeque};
 
 use crate::base::zone::Zone;
 use crate::base::{Phase, PointKey, Quantity, Span, Stamp};
-use crate::check::limit::rules::limit_w;
 use crate::evidence::mean::Line;
 use crate::profile::{MeterRole, Per, Rule, Site};
 use crate::reading::Sample;
@@ -87,7 +86,7 @@ impl Board {
     /// Nothing read yet.
     pub(super) fn new(site: &Site, every: Option<Span>) -> Self {
         let rules = site.limit.iter().flat_map(|limit| &limit.rules).filter_map(|rule| {
-            Some(Ruled { rule: rule.clone(), level_w: limit_w(rule, site)? + rule.tolerance_w })
+            Some(Ruled { rule: rule.clone(), level_w: rule.limit_w(site)? + rule.tolerance_w })
         });
         let rules: Vec<Ruled> = rules.collect();
         let held = |role| matches!(role, MeterRole::Reference | MeterRole::Steering);

@@ -2,10 +2,10 @@
 //! counts as too much.
 
 use crate::base::uncertain::{combine, expanded, resolution};
-use crate::base::{Network, Phase, PointKey, Quantity};
+use crate::base::{Phase, PointKey, Quantity};
 use crate::evidence::accuracy::{Accuracy, PhasePower};
 use crate::evidence::power::UNREAD_REACTIVE;
-use crate::profile::{Meter, MeterRole, Per, Profile, RuleLimit, Site, Source, Type};
+use crate::profile::{Meter, MeterRole, Per, Profile, Site, Source, Type};
 
 /// EN 50160: supply voltage at most 10 % above nominal, by ten-minute means.
 const UPPER_SHARE: f64 = 1.1;
@@ -63,7 +63,7 @@ impl Plan {
         let given = site.limit.as_ref().and_then(|limit| limit.overvoltage_v);
         Some(Self {
             watches: watches(site),
-            overvoltage_v: given.unwrap_or(UPPER_SHARE * phase_nominal_v(site)),
+            overvoltage_v: given.unwrap_or(UPPER_SHARE * site.phase_v()),
             site: site.clone(),
             profiles: profiles.to_vec(),
             main,
@@ -79,7 +79,7 @@ impl Plan {
 
     /// Phase to neutral, in V.
     pub fn nominal_v(&self) -> f64 {
-        phase_nominal_v(&self.site)
+        self.site.phase_v()
     }
 
     /// The power point of a phase (or the total) of a meter; on a single-phase site L1 and the total are one.
@@ -143,27 +143,18 @@ impl Plan {
     }
 }
 
-fn phase_nominal_v(site: &Site) -> f64 {
-    match site.network {
-        Network::Wye => site.nominal_v,
-        Network::Delta => site.nominal_v / 3.0_f64.sqrt(),
-    }
-}
-
 /// For the total and for each phase the rule with the lowest level.
 fn watches(site: &Site) -> Vec<Watch> {
     let mut found: Vec<Watch> = Vec::new();
     for rule in site.limit.iter().flat_map(|limit| &limit.rules) {
-        let (level_w, each) = match rule.limit {
-            RuleLimit::Watts(watts) => (watts, rule.per == Per::Phase),
-            RuleLimit::Percent(percent) => (percent / 100.0 * site.rated_w(), rule.per == Per::Phase),
-            RuleLimit::Amps(amps) => (amps * phase_nominal_v(site), true),
-        };
+        // A share of no plant is no level.
+        let Some(limit_w) = rule.limit_w(site) else { continue };
+        let each = rule.applies_per() == Per::Phase;
         let phases = if each && site.phases > 1 { site.lines() } else { &[Phase::Total][..] };
         for phase in phases {
             let watch = Watch {
                 phase: *phase,
-                level_w: level_w + rule.tolerance_w,
+                level_w: limit_w + rule.tolerance_w,
                 averaging_s: rule.averaging_s.clamp(0.0, LONGEST_MEAN_S),
                 longest_s: rule.longest_s,
                 share: rule.share,
@@ -176,4 +167,31 @@ fn watches(site: &Site) -> Vec<Watch> {
         }
     }
     found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::parse_site;
+
+    fn levels(network: &str, rule: &str, plants: &str) -> Vec<(Phase, f64)> {
+        let text = format!(
+            "[site]\nname = \"x\"\nphases = 3\nnetwork = \"{network}\"\nnominal_V = 400\n[[meter]]\nname = \"m\"\nprofile = \"m.toml\"\nline = {{ serial = \"/dev/ttyUSB0\" }}\n{plants}[limit]\n[[limit.rule]]\n{rule}\n"
+        );
+        let (site, _) = parse_site("s", &text).unwrap();
+        watches(&site).iter().map(|watch| (watch.phase, watch.level_w)).collect()
+    }
+
+    /// By hand: half of 9 kW is 4.5 kW together and 1.5 kW on each of three phases (contract 4, as `limit` judges it); 10 A on
+    /// each phase of a 400 V delta are 10 A times 231 V.
+    #[test]
+    fn a_level_is_the_one_that_the_limit_check_judges_by() {
+        let plant = "[[plant]]\nname = \"roof\"\nrated_W = 9000\n";
+        assert_eq!(levels("wye", "percent = 50", plant), [(Phase::Total, 4500.0)]);
+        let phases = Phase::LINES.map(|phase| (phase, 1500.0));
+        assert_eq!(levels("wye", "percent = 50\nper = \"phase\"", plant), phases);
+        for (_, level_w) in levels("delta", "export_A = 10\nper = \"phase\"", plant) {
+            assert!((level_w - 2309.4).abs() < 0.1, "{level_w}");
+        }
+    }
 }
