@@ -192,14 +192,15 @@ fn part(path: &Path, source: &SourceArgs, out: &Out) -> Result<Part, Failure> {
     Ok(Part { capture, identity, case: replayed.case })
 }
 
-/// A capture is append-only: its first bytes and its first instant stay as they are while it grows.
-#[expect(clippy::disallowed_methods, reason = "the command line reads the files it is given")]
+/// A capture is append-only: its first bytes and its first instant stay as they are while it grows, and when it is packed.
 fn identity(path: &Path, case: &Case) -> Result<String, Failure> {
     use std::io::Read as _;
     const HEAD: u64 = 4096;
     let mut head = Vec::new();
-    let opened = File::open(path).and_then(|file| file.take(HEAD).read_to_end(&mut head));
-    opened.map_err(|error| Failure::unreadable(format!("cannot read {}: {error}", path.display())))?;
+    crate::rim::log_files::open(path)?
+        .take(HEAD)
+        .read_to_end(&mut head)
+        .map_err(|error| Failure::unreadable(format!("cannot read {}: {error}", path.display())))?;
     let start = case.span.map_or_else(String::new, |(start, _)| start.rfc3339(0).replace(['-', ':'], ""));
     let hash = crate::rim::store::sha256(&head);
     Ok(format!("{start}-{}", hash.get(..12).unwrap_or(&hash)))

@@ -19,7 +19,7 @@ use clap::Args;
 use super::args::{SourceArgs, watts};
 use super::exit::Exit;
 use super::out::Out;
-use super::source::{Extra, overrides, ports};
+use super::source::{Extra, overrides, ports, without_copies};
 use crate::base::zone::Zone;
 use crate::base::{Failure, Span, Stamp};
 use crate::check::review::{LineBody, Review, review};
@@ -198,7 +198,7 @@ fn captures(from: &[PathBuf]) -> Result<Vec<PathBuf>, Failure> {
             once.push(path);
         }
     }
-    Ok(once)
+    Ok(without_copies(once))
 }
 
 fn is_capture(path: &Path) -> bool {

@@ -10,7 +10,8 @@ use crate::pipeline::{Overrides, Text};
 use crate::profile::{Profile, Site};
 use crate::record::{LineInfo, Record, frame_all, read_capture_with_ports};
 use crate::report::CaptureRef;
-use crate::rim::store::{sha256, sha256_of};
+use crate::rim::log_files::{Unpacked, unpack};
+use crate::rim::store::sha256_of;
 
 /// What a check's own options add to a site made from options.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -199,15 +200,37 @@ pub(crate) fn load(paths: &[PathBuf], overrides: &Overrides) -> Result<Loaded, F
     let ports = ports(overrides);
     let mut loaded =
         Loaded { captures: Vec::new(), lines: Vec::new(), records: Vec::new(), notes: Vec::new() };
-    for path in paths {
+    for path in &without_copies(paths.to_vec()) {
         let bytes = read_bytes(path, Failure::unreadable)?;
         let file = path.display().to_string();
-        loaded.captures.push(CaptureRef { file: file.clone(), sha256: sha256(&bytes) });
+        let Unpacked { bytes, sha256, short } = unpack(bytes);
+        if let Some(why) = short {
+            if bytes.is_empty() {
+                return Err(Failure::unreadable(format!(
+                    "{file} is packed, and nothing can be unpacked ({why})"
+                ))
+                .hint("copy it again from where it was recorded; its log's index has the SHA-256"));
+            }
+            loaded
+                .notes
+                .push(format!("{file} is packed and not whole ({why}); what could be unpacked is used"));
+        }
+        loaded.captures.push(CaptureRef { file: file.clone(), sha256 });
         add_capture(&mut loaded, &file, &bytes, &ports)?;
     }
     // Marks and frames of several captures, and marks noted late, fall into their place; order in the file decides ties.
     loaded.records.sort_by_key(Record::at);
     Ok(loaded)
+}
+
+/// Each capture once: one that stands there plain and packed is the same twice (its log was stopped between the two).
+pub(crate) fn without_copies(mut paths: Vec<PathBuf>) -> Vec<PathBuf> {
+    let plain = paths.clone();
+    paths.retain(|path| {
+        let twin = path.extension().is_some_and(|ending| ending == "zst").then(|| path.with_extension(""));
+        twin.is_none_or(|twin| !plain.contains(&twin))
+    });
+    paths
 }
 
 /// Where servers are looked for in network captures of other programs: Modbus' own port and those of the site's meters.

@@ -16,6 +16,9 @@ pub use stream::CaptureStream;
 /// The port of Modbus TCP (registered with IANA).
 pub const PORT: u16 = 502;
 
+/// Bytes taken at a time, so that a large file is not held twice.
+const PIECE: usize = 1 << 20;
+
 /// Reads a capture; in network captures of other programs servers are looked for on port 502.
 ///
 /// # Errors
@@ -29,24 +32,14 @@ pub fn read_capture(bytes: &[u8]) -> Result<Capture, Failure> {
 /// # Errors
 /// When this is no capture file at all, or one of a later version; a file that is cut is no error.
 pub fn read_capture_with_ports(bytes: &[u8], ports: &[u16]) -> Result<Capture, Failure> {
-    if bytes.is_empty() {
-        return Err(Failure::unreadable("the file is empty, so it is no capture"));
+    let mut stream = CaptureStream::new(ports);
+    let mut entries = Vec::new();
+    for piece in bytes.chunks(PIECE) {
+        entries.append(&mut stream.push(piece)?);
     }
-    if let Some(capture) = foreign::read_classic(bytes, ports) {
-        return Ok(capture);
-    }
-    let mut blocks = Blocks::new(bytes);
-    let mut reader = Reader::new(ports);
-    for block in &mut blocks {
-        reader.block(&block)?;
-    }
-    if reader.sections == 0 {
-        let why = blocks.cut().map_or(String::new(), |cut| format!(": {}", cut.why));
-        return Err(Failure::unreadable(format!("this is no capture (pcapng) file{why}")));
-    }
-    reader.capture.cut = blocks.cut().cloned();
-    reader.network.finish(&mut reader.capture);
-    Ok(reader.capture)
+    let mut capture = stream.into_capture()?;
+    entries.append(&mut capture.entries);
+    Ok(Capture { entries, ..capture })
 }
 
 /// The series that a capture says it is a segment of, from its first bytes.

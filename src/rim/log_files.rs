@@ -265,7 +265,34 @@ impl Read for Hashed {
     }
 }
 
-fn open(path: &Path) -> Result<Box<dyn Read + Send>, Failure> {
+/// A file's bytes, unpacked where zstd packed it, with the SHA-256 of the file as it stands on the disk.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Unpacked {
+    /// What it holds.
+    pub bytes: Vec<u8>,
+    /// Of the file itself.
+    pub sha256: String,
+    /// Why what was packed could not be unpacked to its end: `bytes` are what came before.
+    pub short: Option<String>,
+}
+
+/// Unpacks bytes read from a capture's file, where they are packed.
+pub fn unpack(bytes: Vec<u8>) -> Unpacked {
+    let sha256 = super::store::sha256(&bytes);
+    if !bytes.starts_with(&ZSTD) {
+        return Unpacked { bytes, sha256, short: None };
+    }
+    let mut unpacked = Vec::new();
+    let read = zstd::stream::read::Decoder::new(&bytes[..])
+        .and_then(|mut decoder| decoder.read_to_end(&mut unpacked).map(drop));
+    Unpacked { bytes: unpacked, sha256, short: read.err().map(|error| error.to_string()) }
+}
+
+/// Opens a capture to be read from its beginning, plain or packed.
+///
+/// # Errors
+/// It cannot be read.
+pub fn open(path: &Path) -> Result<Box<dyn Read + Send>, Failure> {
     open_hashed(path, None)
 }
 

@@ -1,15 +1,17 @@
-//! A capture read piece by piece, for logs larger than memory: bytes in, entries out, in the order of the file.
+//! A capture read piece by piece: bytes in, entries out, in the order of the file. The one way in, for files that are there
+//! whole and for logs larger than memory; where the pieces are cut makes no difference.
 
 use super::super::block::{Blocks, Cut, SECTION};
-use super::super::capture::Entry;
+use super::super::capture::{Capture, Entry};
 use super::super::event::LineInfo;
+use super::super::foreign::Classic;
 use super::Reader;
 use crate::base::Failure;
 
 /// Bytes that a block's head takes.
 const HEAD: usize = 12;
 
-/// Reads one capture (pcapng) as its bytes come.
+/// Reads one capture (pcapng, or another program's classic pcap) as its bytes come.
 pub struct CaptureStream {
     reader: Reader,
     /// What has come and makes no whole block yet.
@@ -17,13 +19,32 @@ pub struct CaptureStream {
     /// Bytes of whole blocks so far.
     offset: u64,
     big_endian: bool,
+    /// A classic file, once its first bytes have said so.
+    classic: Option<Classic>,
+    /// Zero bytes where a block should begin, as far as they go; they are counted, not kept.
+    zeros: Option<Zeros>,
     cut: Option<Cut>,
+}
+
+/// A tail of zeros, or damage that begins with some.
+struct Zeros {
+    count: u64,
+    /// Something else came after them.
+    ended: bool,
 }
 
 impl CaptureStream {
     /// Nothing read yet; in captures of other programs servers are looked for on these ports.
     pub fn new(ports: &[u16]) -> Self {
-        Self { reader: Reader::new(ports), rest: Vec::new(), offset: 0, big_endian: false, cut: None }
+        Self {
+            reader: Reader::new(ports),
+            rest: Vec::new(),
+            offset: 0,
+            big_endian: false,
+            classic: None,
+            zeros: None,
+            cut: None,
+        }
     }
 
     /// Takes the next bytes; the entries of all blocks that are whole now.
@@ -31,9 +52,11 @@ impl CaptureStream {
     /// # Errors
     /// This is no capture file, or one of a later version.
     pub fn push(&mut self, bytes: &[u8]) -> Result<Vec<Entry>, Failure> {
-        if self.cut.is_none() {
+        if let Some(zeros) = &mut self.zeros {
+            zeros.take(bytes);
+        } else if self.cut.is_none() {
             self.rest.extend_from_slice(bytes);
-            self.blocks(false)?;
+            self.take(false)?;
         }
         Ok(std::mem::take(&mut self.reader.capture.entries))
     }
@@ -42,21 +65,51 @@ impl CaptureStream {
     ///
     /// # Errors
     /// This is no capture file.
-    pub fn finish(mut self) -> Result<(Vec<Entry>, Option<Cut>), Failure> {
-        if self.cut.is_none() && !self.rest.is_empty() {
-            self.blocks(true)?;
+    pub fn finish(self) -> Result<(Vec<Entry>, Option<Cut>), Failure> {
+        let capture = self.into_capture()?;
+        Ok((capture.entries, capture.cut))
+    }
+
+    /// The same with the lines and whatever else the file says of itself; its entries are those left.
+    ///
+    /// # Errors
+    /// This is no capture file.
+    pub fn into_capture(mut self) -> Result<Capture, Failure> {
+        let empty = self.offset == 0 && self.rest.is_empty() && self.zeros.is_none();
+        if empty && self.classic.is_none() {
+            return Err(Failure::unreadable("the file is empty, so it is no capture"));
         }
-        if self.reader.sections == 0 {
-            let why = self.cut.map_or_else(|| ": it is empty".to_owned(), |cut| format!(": {}", cut.why));
+        if self.cut.is_none() && self.zeros.is_none() {
+            self.take(true)?;
+        }
+        if let Some(zeros) = &self.zeros {
+            self.cut = Some(Cut { offset: self.offset, why: zeros.why() });
+        }
+        if let Some(classic) = &self.classic {
+            self.cut = classic.cut().cloned();
+        } else if self.reader.sections == 0 {
+            let why = self.cut.map_or_else(String::new, |cut| format!(": {}", cut.why));
             return Err(Failure::unreadable(format!("this is no capture (pcapng) file{why}")));
         }
         self.reader.network.finish(&mut self.reader.capture);
-        Ok((self.reader.capture.entries, self.cut))
+        self.reader.capture.cut = self.cut;
+        Ok(self.reader.capture)
     }
 
     /// Its lines so far.
     pub fn lines(&self) -> &[LineInfo] {
         &self.reader.capture.lines
+    }
+
+    fn take(&mut self, end: bool) -> Result<(), Failure> {
+        if self.offset == 0 && self.classic.is_none() {
+            self.classic = Classic::begins(&self.rest);
+        }
+        let Some(classic) = &mut self.classic else { return self.blocks(end) };
+        let taken = classic.take(&self.rest, end, &mut self.reader.network, &mut self.reader.capture);
+        self.rest.drain(..taken);
+        self.cut = classic.cut().cloned();
+        Ok(())
     }
 
     /// Reads the whole blocks at the front; with `end`, whatever is left is told as cut.
@@ -65,6 +118,13 @@ impl CaptureStream {
         loop {
             let rest = &self.rest[taken..];
             if rest.is_empty() || (!end && !whole(rest, self.big_endian)) {
+                break;
+            }
+            if rest.len() >= HEAD && rest[..HEAD].iter().all(|&byte| byte == 0) {
+                let mut zeros = Zeros { count: 0, ended: false };
+                zeros.take(rest);
+                self.zeros = Some(zeros);
+                taken = self.rest.len();
                 break;
             }
             let mut blocks = Blocks::resumed(rest, self.offset, self.big_endian);
@@ -80,6 +140,21 @@ impl CaptureStream {
         }
         self.rest.drain(..taken);
         Ok(())
+    }
+}
+
+impl Zeros {
+    fn take(&mut self, bytes: &[u8]) {
+        self.count += bytes.len() as u64;
+        self.ended |= bytes.iter().any(|&byte| byte != 0);
+    }
+
+    fn why(&self) -> String {
+        if self.ended {
+            "a block cannot be 0 bytes long".to_owned()
+        } else {
+            format!("{} zero bytes to the end", self.count)
+        }
     }
 }
 
@@ -135,6 +210,69 @@ mod tests {
                 let (last, cut) = stream.finish().expect("a capture");
                 entries.extend(last);
                 assert_eq!((entries, cut), (expected.entries.clone(), expected.cut.clone()), "{length}");
+            }
+        }
+    }
+
+    /// A classic pcap file (little-endian, microseconds, raw IP) with Modbus TCP questions, one a second.
+    fn classic() -> Vec<u8> {
+        let mut file = 0xA1B2_C3D4_u32.to_le_bytes().to_vec();
+        file.extend_from_slice(&[2, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 1, 0, 101, 0, 0, 0]);
+        for second in 0..20_u32 {
+            let message = crate::wire::mbap::encode(second as u16, 11, &[4, 0, 7, 0, 1]);
+            let length = 40 + message.len() as u32;
+            let mut packet = vec![0x45, 0, 0, length as u8, 0, 1, 0, 0, 64, 6, 0, 0];
+            packet.extend_from_slice(&[192, 0, 2, 10, 192, 0, 2, 77]);
+            packet.extend_from_slice(&[40_000_u16.to_be_bytes(), 502_u16.to_be_bytes()].concat());
+            packet.extend_from_slice(&(1 + second * message.len() as u32).to_be_bytes());
+            packet.extend_from_slice(&[0, 0, 0, 1, 0x50, 0x18, 0x10, 0, 0, 0, 0, 0]);
+            packet.extend_from_slice(&message);
+            for word in [1_780_000_000 + second, 0, length, length] {
+                file.extend_from_slice(&word.to_le_bytes());
+            }
+            file.extend_from_slice(&packet);
+        }
+        file
+    }
+
+    /// All entries and the cut, from pieces of this length.
+    fn pieces(bytes: &[u8], length: usize) -> (Vec<Entry>, Option<Cut>) {
+        let mut stream = CaptureStream::new(&[502]);
+        let mut entries = Vec::new();
+        for piece in bytes.chunks(length) {
+            entries.extend(stream.push(piece).expect("a capture"));
+        }
+        let (last, cut) = stream.finish().expect("a capture");
+        entries.extend(last);
+        (entries, cut)
+    }
+
+    #[test]
+    fn a_classic_capture_streams_as_well_cut_or_not_with_zeros_behind_it_or_not() {
+        let whole = classic();
+        assert_eq!(pieces(&whole, whole.len()).0.len(), 20);
+        let zeros = [&whole[..], &[0; 100]].concat();
+        let cut = pieces(&zeros, 1).1.expect("cut");
+        assert_eq!((cut.offset, cut.why.as_str()), (whole.len() as u64, "zero bytes to the end"));
+        for bytes in [&whole[..], &whole[..whole.len() - 5], &zeros, &whole[..10], &whole[..4]] {
+            let expected = pieces(bytes, bytes.len());
+            for length in [1, 7, 64, 1000] {
+                assert_eq!(pieces(bytes, length), expected, "{length}");
+            }
+        }
+    }
+
+    #[test]
+    fn zeros_behind_a_capture_are_counted_whatever_the_pieces_and_are_damage_with_more_behind_them() {
+        let whole = file();
+        for (tail, why) in [
+            ([0; 4096].to_vec(), "4096 zero bytes to the end"),
+            ([&[0; 4096][..], &[7; 9]].concat(), "a block cannot be 0 bytes long"),
+        ] {
+            let bytes = [&whole[..], &tail].concat();
+            for length in [1, 13, 4096, bytes.len()] {
+                let cut = pieces(&bytes, length).1.expect("cut");
+                assert_eq!((cut.offset, cut.why.as_str()), (whole.len() as u64, why), "{length}");
             }
         }
     }
