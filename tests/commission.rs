@@ -27,6 +27,7 @@ fn answers(line: &str) -> Vec<(&'static str, String)> {
         ("Does it only heat", "y"),
         ("Export limit", "0W"),
         ("For how many seconds", "5"),
+        ("How long is the window", "10min"),
     ]
     .map(|(question, answer)| (question, answer.to_owned()))
     .to_vec()
@@ -70,7 +71,7 @@ fn a_visit_from_nothing_is_left_gone_on_with_and_told_in_the_report() {
         // The first prompt of the limit step, when the CT check has passed.
         let passed = folder.path().join("visit/5-ct-2.json").exists();
         let report = folder.path().join("visit/7-as-left.pcapng").exists();
-        let begin = prompt.starts_with("Enter: begin");
+        let begin = prompt.starts_with("Enter: ");
         Does::types(
             if passed && begin && !report && asked.iter().filter(|one| **one == "limit").count() == 0 {
                 asked.push("limit".into());
@@ -103,7 +104,7 @@ fn answers_and_skips(line: &str, no_limit: bool) -> impl FnMut(&str) -> Does {
         if let Some((question, answer)) = answers.iter().find(|(question, _)| prompt.starts_with(question)) {
             return Does::types(if no_limit && *question == "Export limit" { "none" } else { answer });
         }
-        if prompt.starts_with("Enter: begin") {
+        if prompt.starts_with("Enter: ") {
             begun += 1;
             return Does::types(if begun <= 2 { "" } else { "s nobody is at home" });
         }

@@ -63,9 +63,9 @@ pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
     let mut book = Book::open(folder, args.site.as_deref())?;
     let visit = Visit { folder, site: book.site(folder), listen_first: args.listen_first, out: &quiet };
     if book.diary.steps.is_empty() {
-        quiet.note(&opening(folder));
+        quiet.flow(&opening(folder));
     } else {
-        quiet.note(&format!("{} is gone on with.", folder.display()));
+        quiet.flow(&format!("{} is gone on with.", folder.display()));
     }
     let all = Step::ALL;
     for (number, step) in all.into_iter().enumerate() {
@@ -99,7 +99,7 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
         visit.out.note(wrapped("- ", words, visit.out.width).trim_end());
     }
     loop {
-        match ask("Enter: begin; s and a reason: leave it out; q: leave the visit", visit.out)? {
+        match ask(step.keys(), visit.out)? {
             Answer::Leave => return Ok(false),
             Answer::Skip(reason) if reason.is_empty() => {
                 visit.out.error("say why: it stands in the report. For instance: s no load at hand");
@@ -113,7 +113,7 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
             Answer::Text(text) if !text.is_empty() => visit.out.error(&format!("`{text}`?")),
             Answer::Text(_) => match step.run(visit) {
                 Ok(Done::Settled) => return book.settle(step, Came::Done, None).map(|()| true),
-                Ok(Done::Again(words)) => visit.out.note(&words),
+                Ok(Done::Again(words)) => visit.out.flow(&words),
                 Ok(Done::Leave) => return Ok(false),
                 Err(failure) if failure.kind == FailureKind::Interrupted => {
                     visit.out.error(&render::failure(&failure, visit.out));
@@ -122,7 +122,7 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
                 Err(failure) => {
                     visit.out.clear_status();
                     visit.out.error(&render::failure(&failure, visit.out));
-                    visit.out.note("Mend it and begin this step again, or leave it out with a reason.");
+                    visit.out.flow("Mend it and begin this step again, or leave it out with a reason.");
                 }
             },
         }
@@ -130,8 +130,8 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
 }
 
 fn left(folder: &Path, out: &Out) -> Exit {
-    out.note(&format!(
-        "\nLeft. Everything so far is in {0}; go on with: wattward commission {0}",
+    out.flow(&format!(
+        "Left. Everything so far is in {0}; go on with: wattward commission {0}",
         folder.display()
     ));
     Exit::Interrupted
@@ -139,8 +139,8 @@ fn left(folder: &Path, out: &Out) -> Exit {
 
 fn opening(folder: &Path) -> String {
     format!(
-        "A guided visit. It asks for what it needs, step by step. Everything goes to\n{}/. Leave whenever you like: the same command \
-         goes on.",
+        "A guided visit. It asks for what it needs, step by step. Everything goes to {}/. Leave whenever you like: the same \
+         command goes on.",
         folder.display()
     )
 }

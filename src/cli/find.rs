@@ -247,7 +247,7 @@ fn conclude(
             out.print(&text);
         }
         for capture in captures {
-            out.print(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
+            out.print(&crate::cli::render::evidence(&capture.file, &capture.sha256, out));
         }
     }
     if let StageEnd::Refused(heard) = ended {

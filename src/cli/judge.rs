@@ -234,7 +234,7 @@ pub(crate) fn show(outcome: &Outcome, out: &Out) -> Exit {
             out.print(&format!("judged with  {words}"));
         }
         for capture in &outcome.captures {
-            out.print(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
+            out.print(&crate::cli::render::evidence(&capture.file, &capture.sha256, out));
         }
     }
     outcome.judged.verdict().into()

@@ -61,7 +61,7 @@ pub(crate) fn run(args: &ListenArgs, out: &Out) -> Result<Exit, Failure> {
     } else {
         out.print(&screen(&heard, out.width));
         for capture in heard.captures.iter().filter(|_| args.source.from.is_empty()) {
-            out.print(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
+            out.print(&crate::cli::render::evidence(&capture.file, &capture.sha256, out));
         }
     }
     let line = &heard.line;

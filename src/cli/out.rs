@@ -4,6 +4,8 @@
 use std::io::{IsTerminal, Write};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use crate::report::text::wrapped;
+
 /// Rows of the screen between the first of the status and the cursor.
 static BELOW: AtomicUsize = AtomicUsize::new(0);
 
@@ -62,6 +64,20 @@ impl Out {
     pub(crate) fn note(&self, text: &str) {
         if !self.quiet {
             self.error(text);
+        }
+    }
+
+    /// The same of a sentence, broken between words where a person reads it on a terminal.
+    pub(crate) fn flow(&self, text: &str) {
+        self.note(&self.broken(text));
+    }
+
+    /// A sentence in lines that the terminal need not break; whole for a program.
+    pub(crate) fn broken(&self, text: &str) -> String {
+        if self.live {
+            wrapped("", text, self.width.saturating_sub(1)).trim_end().to_owned()
+        } else {
+            text.to_owned()
         }
     }
 

@@ -84,7 +84,7 @@ pub(crate) fn run(args: &ReadArgs, out: &Out) -> Result<Exit, Failure> {
             out.print(&screen(&case, meter, out));
         }
         for capture in &captures {
-            out.note(&format!("evidence  {}  sha256 {}", capture.file, capture.sha256));
+            out.note(&crate::cli::render::evidence(&capture.file, &capture.sha256, out));
         }
     }
     if answered { Ok(Exit::Done) } else { Err(silent(&args.source)) }

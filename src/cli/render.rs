@@ -67,6 +67,12 @@ pub(crate) fn wrapped(text: &str, width: usize, indent: usize) -> String {
     lines.join("\n")
 }
 
+/// A capture with its hash, on two lines where one is too narrow.
+pub(crate) fn evidence(file: &str, sha256: &str, out: &Out) -> String {
+    let line = format!("evidence  {file}  sha256 {sha256}");
+    if line.chars().count() < out.width { line } else { format!("evidence  {file}\n  sha256  {sha256}") }
+}
+
 /// A failure: the faults of the user's files where those are the cause, else one sentence, and the hint under it.
 pub(crate) fn failure(failure: &Failure, out: &Out) -> String {
     let mut text: String = failure.faults.iter().map(|found| faults(found, out) + "\n\n").collect();

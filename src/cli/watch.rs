@@ -139,7 +139,7 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
         }
     }
     if let Some(closed) = closed {
-        out.note(&format!("evidence  {}  sha256 {}", closed.path.display(), closed.sha256));
+        out.note(&crate::cli::render::evidence(&closed.path.display().to_string(), &closed.sha256, out));
     }
     if tally.quality.answers == 0 {
         return Err(Failure::nothing("nothing was read").hint(

@@ -3,12 +3,15 @@
 
 use super::scenario::{Conductor, Scenario};
 use crate::base::Phase;
+use crate::profile::Placement;
 
 /// One thing done to the world. Indices are those of the scenario.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Command {
     /// A known load goes on or off.
     Load(usize, bool),
+    /// A known load is carried to a socket on another phase.
+    Plug(usize, Placement),
     /// A plant goes on or off.
     Plant(usize, bool),
     /// A meter answers or falls silent.
@@ -32,6 +35,7 @@ pub enum Command {
 /// The forms, for help and for the words of a refusal.
 pub const FORMS: &[(&str, &str)] = &[
     ("NAME on | NAME off", "switch a load or a plant; a meter that is off does not answer"),
+    ("plug LOAD L1|L2|L3", "carry a load to a socket on that phase"),
     ("signal PLANT on | off", "connect or take away the plant's steering signal"),
     ("control PLANT on | off", "switch the plant's export control"),
     ("sun PLANT PERCENT", "what the sun gives, of the rated power"),
@@ -58,6 +62,12 @@ impl Command {
             ["sun", name @ .., share] => Ok(Self::Sun(plant(&name.join(" "), scenario)?, percent(share)?)),
             ["charge", name @ .., share] => {
                 Ok(Self::Charge(plant(&name.join(" "), scenario)?, percent(share)?))
+            }
+            ["plug", name @ .., phase] => {
+                let name = name.join(" ");
+                let load = scenario.load_of(&name);
+                let load = load.ok_or_else(|| format!("no load is called `{name}`; {}", known(scenario)))?;
+                Ok(Self::Plug(load, Placement::Line(Phase::LINES[line(phase, scenario)?])))
             }
             ["turn", name @ .., channel] => {
                 Ok(Self::Turn(meter(&name.join(" "), scenario)?, line(channel, scenario)?))
@@ -89,6 +99,7 @@ impl Command {
         let line = |i: usize| Phase::LINES.get(i).map_or("?", |phase| phase.word());
         match *self {
             Self::Load(i, on) => format!("{} {}", load(i), state(on)),
+            Self::Plug(i, place) => format!("plug {} {}", load(i), place.word()),
             Self::Plant(i, on) => format!("{} {}", plant(i), state(on)),
             Self::Meter(i, on) => format!("{} {}", meter(i), state(on)),
             Self::Signal(i, on) => format!("signal {} {}", plant(i), state(on)),

@@ -158,6 +158,11 @@ impl World {
     pub fn command(&mut self, command: &Command) {
         match *command {
             Command::Load(load, on) => set(&mut self.loads_on, load, |state| *state = on),
+            Command::Plug(load, place) => {
+                let first = self.items.len() - self.scenario.plants.len() - self.scenario.loads.len();
+                let hookup = Hookup::of(place, self.scenario.site.lines().len());
+                set(&mut self.items, first + load, |item| item.hookup = hookup);
+            }
             Command::Plant(plant, on) => set(&mut self.plants, plant, |plant| plant.on = on),
             Command::Signal(plant, on) => set(&mut self.plants, plant, |plant| plant.signal = on),
             Command::Control(plant, on) => set(&mut self.plants, plant, |plant| plant.controlled = on),

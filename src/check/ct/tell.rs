@@ -228,8 +228,8 @@ impl Story<'_> {
         }
         if !self.tests.is_empty() && !self.unmarked && !self.senses_shown {
             list.push((
-                "Nothing beside the marks shows when the load was on: no voltage is read, and the plant was not shown idle.".to_owned(),
-                "Add the voltages to the profile, or switch the plant off for the test (mark `plant-off`).".to_owned(),
+                "Nothing beside the marks shows when the load was on: no voltage fell with it, and the plant was not shown idle.".to_owned(),
+                "See that the load runs; read the voltages too, or switch the plant off for the test (mark `plant-off`).".to_owned(),
             ));
         }
         for load in position.iter().filter(|entry| entry.seen == Some(false)) {

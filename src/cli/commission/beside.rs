@@ -70,7 +70,7 @@ pub(super) fn readings(visit: &Visit<'_>, capture: &Path) -> Result<Done, Failur
                     let mark = value.mark(live.now(), Phase::L1);
                     live.mark(mark.clone());
                     let words = compared(&live.pipeline.so_far(), &CtOptions::default(), &mark);
-                    out.note(words.as_deref().unwrap_or("Kept."));
+                    out.flow(words.as_deref().unwrap_or("Kept."));
                 }
             },
             Step::Interrupt => {

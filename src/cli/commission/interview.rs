@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use super::ask::asked;
-use super::site_file::{Answers, Plant};
+use super::site_file::{Answers, Limit, Plant};
 use crate::base::Failure;
 use crate::cli::out::Out;
 use crate::cli::source::read_text;
@@ -15,9 +15,9 @@ use crate::rim::ports::list;
 /// Asks for everything a visit needs; the text of the site file, or nothing when the person leaves. A question whose usual
 /// answer could loosen a verdict has none: whether the meter is independent, what the plant is, how long the export may last.
 pub(super) fn interview(out: &Out) -> Result<Option<String>, Failure> {
-    out.note(
-        "No site file yet: a few questions make one, and it can be edited afterwards (docs/site.md).\n\
-         Enter alone takes what stands in brackets.",
+    out.flow(
+        "No site file yet: a few questions make one, and it can be edited afterwards (docs/site.md). Enter alone takes what \
+         stands in brackets.",
     );
     let Some(answers) = answers(out)? else { return Ok(None) };
     let text = answers.text();
@@ -108,7 +108,10 @@ fn answers(out: &Out) -> Result<Option<Answers>, Failure> {
     let limit = match export_w {
         Some(export_w) => {
             let question = "For how many seconds may the export stand above it, by that paper? 0: never";
-            Some((export_w, or_leave!(asked(question, "", out, seconds))))
+            let longest_s = or_leave!(asked(question, "", out, seconds));
+            let question = "How long is the window in which that is tested?";
+            let window = or_leave!(asked(question, "30min", out, crate::cli::args::span));
+            Some(Limit { export_w, longest_s, window_s: window.seconds() })
         }
         None => None,
     };

@@ -21,7 +21,7 @@ pub(super) struct Answers {
     pub(super) load_w: f64,
     pub(super) resistive: bool,
     pub(super) load_phase: String,
-    pub(super) limit: Option<(f64, f64)>,
+    pub(super) limit: Option<Limit>,
 }
 
 /// What generates or stores.
@@ -31,6 +31,14 @@ pub(super) struct Plant {
     pub(super) rated_w: f64,
     pub(super) phases: Vec<String>,
     pub(super) storage: bool,
+}
+
+/// What the operator allows, and how long it is tested.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Limit {
+    pub(super) export_w: f64,
+    pub(super) longest_s: f64,
+    pub(super) window_s: f64,
 }
 
 impl Answers {
@@ -73,10 +81,11 @@ impl Answers {
         if !self.load_phase.is_empty() {
             let _ = writeln!(text, "phase = {}", quoted(&self.load_phase));
         }
-        if let Some((export_w, longest_s)) = self.limit {
+        if let Some(Limit { export_w, longest_s, window_s }) = &self.limit {
             let _ = write!(
                 text,
-                "\n[limit]\n\n[[limit.rule]]\nexport_W = {export_w:?}\naveraging_s = 1.0\nlongest_s = {longest_s:?}\n",
+                "\n[limit]\nwindow_s = {window_s:?}\n\n[[limit.rule]]\nexport_W = {export_w:?}\naveraging_s = 1.0\n\
+                 longest_s = {longest_s:?}\n",
             );
         }
         text
@@ -110,7 +119,7 @@ mod tests {
             load_w: 2000.0,
             resistive: true,
             load_phase: String::new(),
-            limit: Some((0.0, 5.0)),
+            limit: Some(Limit { export_w: 0.0, longest_s: 5.0, window_s: 600.0 }),
         }
     }
 
@@ -130,8 +139,8 @@ mod tests {
         assert_eq!((site.rated_w(), site.has_storage()), (5000.0, true));
         assert_eq!(site.plants[0].phases, [Phase::L1, Phase::L3]);
         assert_eq!((site.loads[0].power_w, site.loads[0].phase), (2000.0, None));
-        let rules = &site.limit.as_ref().expect("a limit").rules;
-        assert_eq!((rules.len(), rules[0].longest_s), (1, 5.0));
+        let limit = site.limit.as_ref().expect("a limit");
+        assert_eq!((limit.window_s, limit.rules.len(), limit.rules[0].longest_s), (600.0, 1, 5.0));
         let bare = Answers {
             plant: None,
             limit: None,

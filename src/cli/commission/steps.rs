@@ -98,6 +98,15 @@ impl Step {
         matches!(self, Self::Cautions | Self::Site)
     }
 
+    /// What can be typed before it begins.
+    pub(super) const fn keys(self) -> &'static str {
+        match self {
+            Self::Cautions => "Enter: read and kept; q: leave the visit",
+            Self::Site => "Enter: begin; q: leave the visit",
+            _ => "Enter: begin; s and a reason: leave it out; q: leave the visit",
+        }
+    }
+
     /// What is said before it begins.
     pub(super) fn says(self) -> Vec<&'static str> {
         match self {
@@ -266,7 +275,7 @@ fn site(visit: &Visit<'_>) -> Result<Done, Failure> {
             format!("{} ({}, {serial})", meter.name, meter.role.word())
         })
         .collect();
-    visit.out.note(&format!("{}: {}", files.site.name, meters.join(", ")));
+    visit.out.flow(&format!("{}: {}", files.site.name, meters.join(", ")));
     Ok(Done::Settled)
 }
 
@@ -332,7 +341,7 @@ fn unfinished(visit: &Visit<'_>) -> Result<(Earlier, SetUp, Vec<String>), Failur
         }
     }
     if let Some(why) = why {
-        visit.out.note(&format!("The check that was left is begun anew: {why}."));
+        visit.out.flow(&format!("The check that was left is begun anew: {why}."));
     }
     Ok((Earlier::default(), now, Vec::new()))
 }

@@ -56,6 +56,9 @@ pub(super) fn forming(
     format!("{}  {now}  {shown}  {more}  next in {:.0} s", turn.place.word(), left.seconds().max(0.0))
 }
 
+/// A step with its uncertainty below this part of the expected one: nothing moved. Ours.
+const STILL: f64 = 0.2;
+
 /// What stands after a pair.
 pub(super) fn after_pair(
     finding: &Finding<CtBody>,
@@ -83,7 +86,13 @@ pub(super) fn after_pair(
         Status::Faulty => "wrong",
         Status::Untested | Status::Ambiguous => "open",
     };
-    let step = format!("step {:.0} \u{b1} {:.0} W", step.active_w, step.active_u_w);
+    let still = channel.expected.is_some_and(|expected| {
+        step.active_w.hypot(step.reactive_var.unwrap_or(0.0)) + step.active_u_w
+            < STILL * expected.active_w.abs()
+    });
+    let still = if still { format!(", nothing moved: see that {load} runs") } else { String::new() };
+    // Adding nothing takes the sign off a zero.
+    let step = format!("step {:.0} \u{b1} {:.0} W{still}", step.active_w.round() + 0.0, step.active_u_w);
     format!("{place}: pair {pairs}, {step}{}", end(word, turn, pairs, progress))
 }
 
@@ -123,7 +132,7 @@ pub(super) fn recording(finding: &Finding<CtBody>, changes: usize, left: Span) -
 mod tests {
     use super::*;
     use crate::check::Verdict;
-    use crate::check::ct::body::SignFinding;
+    use crate::check::ct::body::{Expected, SignFinding};
     use crate::profile::Placement;
 
     fn finding(status: Status, pairs: usize) -> Finding<CtBody> {
@@ -173,6 +182,19 @@ mod tests {
         assert_eq!(line, "L1  2134 W  step 2004 ± 35 W  1 pair left at least  next in 8 s");
         let line = forming(&turn(Phase::L3), Some(-12345.0), None, shown, 6, left);
         assert!(line.chars().count() < 80, "{line}");
+    }
+
+    #[test]
+    fn a_load_that_was_forgotten_is_told_after_its_first_pair() {
+        let mut finding = finding(Status::Ambiguous, 1);
+        let channel = &mut finding.body.channels[0];
+        channel.expected = Some(Expected { active_w: 2000.0, reactive_var: 0.0 });
+        let step = channel.step.as_mut().expect("a step");
+        (step.active_w, step.active_u_w) = (-0.3, 15.0);
+        assert_eq!(
+            after_pair(&finding, &turn(Phase::L1), "kettle", 1, Progress::More),
+            "L1: pair 1, step 0 ± 15 W, nothing moved: see that kettle runs; 2 more at least"
+        );
     }
 
     #[test]

@@ -144,7 +144,7 @@ fn live(args: &FitArgs, given: Vec<(String, Vec<Seen>)>, out: &Out) -> Result<Ga
     let captures = match &args.capture {
         Some(path) => {
             let closed = asker.keep(path)?;
-            out.note(&format!("evidence  {}  sha256 {}", closed.path.display(), closed.sha256));
+            out.note(&crate::cli::render::evidence(&closed.path.display().to_string(), &closed.sha256, out));
             vec![CaptureRef { file: closed.path.display().to_string(), sha256: closed.sha256 }]
         }
         None => Vec::new(),

@@ -209,7 +209,7 @@ fn live(args: &ImportArgs, known: &[Definition], out: &Out) -> Result<Meter, Fai
     // What was said is kept also where it ended early.
     if let Some(path) = &args.capture {
         let closed = asker.keep(path)?;
-        out.note(&format!("evidence  {}  sha256 {}", closed.path.display(), closed.sha256));
+        out.note(&crate::cli::render::evidence(&closed.path.display().to_string(), &closed.sha256, out));
     }
     let (chain, registers) = read?;
     Ok(Meter { chain, registers, unit, place })

@@ -250,3 +250,31 @@ fn swapped_and_turned_cts_show_at_once_in_what_the_meter_shows() {
     assert!(read(&world, 100).abs() < 1e-6);
     assert!((read(&world, 104) + 1000.0).abs() < 1e-6);
 }
+
+#[test]
+fn a_load_carried_to_another_socket_draws_there() {
+    let scenario = quiet();
+    let mut world = World::new(&scenario, None);
+    let load = scenario.loads[0].name.clone();
+    let mut seconds = 0;
+    let mut powers = |world: &mut World, typed: &str| {
+        world.command(&Command::parse(typed, &scenario).expect("a command"));
+        seconds += 5;
+        world.advance(scenario.start + Span::from_millis(seconds * 1000));
+        world.truth().active_w
+    };
+    let off = powers(&mut world, &format!("{load} off"));
+    for (line, phase) in ["L1", "L2", "L3"].into_iter().enumerate() {
+        let plug = format!("plug {load} {phase}");
+        assert_eq!(Command::parse(&plug, &scenario).expect("a command").words(&scenario), plug);
+        powers(&mut world, &plug);
+        let on = powers(&mut world, &format!("{load} on"));
+        for other in 0..3 {
+            let step = on[other] - off[other];
+            let rated = scenario.loads[0].active_w;
+            assert!((step - if other == line { rated } else { 0.0 }).abs() < 0.2 * rated, "{phase}: {step}");
+        }
+    }
+    assert!(Command::parse("plug nothing L1", &scenario).is_err());
+    assert!(Command::parse(&format!("plug {load} L4"), &scenario).is_err());
+}
