@@ -9,5 +9,5 @@ pub mod series;
 
 pub use cycle::{CycleReader, derived_powers};
 pub use decode::{Ratios, decode};
-pub use plausible::{Remark, Weight, judge, judge_counters, judge_settings};
+pub use plausible::{Remark, Weight, judge, judge_counters, judge_settings, unread_settings};
 pub use series::{Absent, MeterSeries, Sample, Series};

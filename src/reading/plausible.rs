@@ -15,7 +15,7 @@ use crate::base::{Phase, PointKey, Quantity};
 use crate::profile::{Meter, MeterClass, Point, Profile, Site, Source, Type};
 
 pub use counter::judge_counters;
-pub use setting::judge_settings;
+pub use setting::{UnreadSetting, judge_settings, unread_settings};
 
 /// How much a remark weighs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

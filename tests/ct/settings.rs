@@ -5,7 +5,7 @@ use wattward::check::ct::body::CtFault;
 use wattward::check::ct::{CtOptions, judge};
 use wattward::check::{Finding, Verdict, ct::body::CtBody};
 use wattward::profile::parse_profile;
-use wattward::reading::Sample;
+use wattward::reading::{Absent, Sample};
 
 use super::meter::{Kind, START};
 use super::scene::Scene;
@@ -13,6 +13,10 @@ use super::scene::Scene;
 /// A three-phase site whose first `wrong` channels read a fifth of the load, with the ratio the meter is set to at the start
 /// and at the end, and the one in the site file.
 fn with_ratio(wrong: usize, set: [f64; 2], stated: Option<f64>) -> Finding<CtBody> {
+    read_at(wrong, [Some(set[0]), Some(set[1])], stated, false)
+}
+
+fn read_at(wrong: usize, set: [Option<f64>; 2], stated: Option<f64>, under_way: bool) -> Finding<CtBody> {
     let mut scene = Scene::plain(3, 3, Kind::PowerReactiveVoltage);
     for wire in &mut scene.house.wires[..wrong] {
         wire.ratio = 0.2;
@@ -24,11 +28,13 @@ fn with_ratio(wrong: usize, set: [f64; 2], stated: Option<f64>) -> Finding<CtBod
     meter.profile.settings = profile.settings;
     meter.meter.ct_ratio = stated;
     let end = played.case.span.expect("readings").1;
-    let samples =
-        &mut meter.series.points.entry(PointKey::Setting("ct_ratio".to_owned())).or_default().samples;
-    samples.push(Sample { at: START + Span::from_millis(100), value: set[0] });
-    samples.push(Sample { at: end, value: set[1] });
-    judge(&played.case, &CtOptions::default())
+    let series = meter.series.points.entry(PointKey::Setting("ct_ratio".to_owned())).or_default();
+    let samples = &mut series.samples;
+    let [first, last] = set;
+    samples.extend(first.map(|value| Sample { at: START + Span::from_millis(100), value }));
+    samples.extend(last.map(|value| Sample { at: end, value }));
+    series.absent.extend(set.contains(&None).then_some((end, Absent::NoAnswer)));
+    judge(&played.case, &CtOptions { under_way, ..CtOptions::default() })
 }
 
 /// 100/5 is a ratio of 20, 500/5 one of 100: a meter set to the first on CTs of the second reads a fifth.
@@ -74,4 +80,25 @@ fn a_setting_that_fits_says_nothing_and_one_that_changed_forbids_a_pass() {
         "{:?}",
         changed.reasons
     );
+}
+
+/// What was read once can't be compared: that is a gap, and no "no change".
+#[test]
+fn a_setting_not_read_at_the_start_or_at_the_end_forbids_a_pass_and_is_named() {
+    for (set, told) in [
+        ([Some(40.0), None], "The meter's ct_ratio was read at the start and not at the end"),
+        ([None, Some(40.0)], "The meter's ct_ratio was read at the end and not at the start"),
+        ([None, None], "The meter's ct_ratio was not read"),
+    ] {
+        let finding = read_at(0, set, Some(40.0), false);
+        assert_eq!(finding.verdict, Verdict::Inconclusive, "{:?}", finding.reasons);
+        assert!(finding.headline.starts_with(told), "{}", finding.headline);
+        assert!(
+            finding.next.iter().any(|next| next.contains("settings are read again")),
+            "{:?}",
+            finding.next
+        );
+    }
+    // While it runs the end is not there yet, and nothing keeps a check open for it.
+    assert_eq!(read_at(0, [Some(40.0), None], Some(40.0), true).verdict, Verdict::Pass);
 }

@@ -1,13 +1,13 @@
 //! Beside the meter's powers: values read off another instrument (`seen` marks) and the meter's own settings.
 
 use super::body::CtFault;
-use super::decide::{Decision, Why};
+use super::decide::{Decision, Weighed, Why};
 use super::measure::{Bench, Measured};
 use super::tell::number;
-use crate::base::{Phase, PointKey};
+use crate::base::{Phase, PointKey, Span, Stamp};
 use crate::evidence::Case;
 use crate::evidence::trace::Trace;
-use crate::reading::judge_settings;
+use crate::reading::{judge_settings, unread_settings};
 use crate::record::{Mark, MarkKind};
 
 /// A value off another instrument agrees with the meter within this factor, or these amounts in A, W or V (ours: a clamp meter
@@ -125,6 +125,28 @@ pub(super) fn settings(bench: &Bench<'_>) -> (Vec<String>, bool) {
         samples.iter().any(|sample| sample.value != samples[0].value)
     });
     (told.collect(), changed)
+}
+
+/// Settings that nobody read before the first switching and after the last one: each that was asked for forbids a pass, with
+/// what would settle it; the others are said. `end` is that of the record; nothing while the check runs.
+pub(super) fn unread(
+    bench: &Bench<'_>,
+    tests: &[Weighed<'_>],
+    end: Option<Stamp>,
+) -> (Vec<(String, String)>, Vec<String>) {
+    let meter = bench.meter;
+    let spans = || tests.iter().map(|test| test.measured.test.span_s());
+    let at = |seconds| bench.origin + Span::from_seconds(seconds);
+    let Some(first) = spans().map(|span| span.0).reduce(f64::min) else { return Default::default() };
+    let last = spans().fold(first, |last, span| last.max(span.1));
+    let unread = unread_settings(&meter.profile, &meter.series, at(first), end.map(|_| at(last)));
+    let (asked, never): (Vec<_>, Vec<_>) = unread.into_iter().partition(|one| one.asked);
+    let forbids = asked.iter().map(|one| {
+        let why = format!("The meter's {}: whether it stayed what it was is not known.", one.missing);
+        (why, "Let the check end by itself with the line sound, so that the settings are read again; or test again.".to_owned())
+    });
+    let said = never.iter().map(|one| format!("The meter's {}.", one.missing));
+    (forbids.collect(), said.collect())
 }
 
 /// A remark as a sentence.

@@ -1,13 +1,13 @@
 //! From decisions to the finding: verdict, document, sentences.
 
 use super::body::{CtBody, CtFault, Position, SignFinding, Status};
-use super::compare::{Compared, fitting_ratio, read_off, settings};
+use super::compare::{Compared, fitting_ratio, read_off, settings, unread};
 use super::decide::{Decision, Subject, Trust, Weighed, Why};
 use super::gain::{GAIN_FROM, GAIN_TO};
 use super::measure::Bench;
 use super::plant::{Seen, seen};
 use super::words;
-use crate::base::{Network, Phase};
+use crate::base::{Network, Phase, Stamp};
 use crate::check::verdict::{Finding, Verdict};
 use crate::evidence::{Accuracy, Case};
 use crate::profile::Placement;
@@ -27,6 +27,8 @@ pub(super) struct Story<'a> {
     pub(super) unusable: &'a [String],
     /// Nobody marked the switchings: they were found.
     pub(super) unmarked: bool,
+    /// End of the record; nothing while the check still runs.
+    pub(super) end: Option<Stamp>,
     /// Something beside the marks shows which of them mean "on".
     pub(super) senses_shown: bool,
 }
@@ -259,6 +261,7 @@ impl Story<'_> {
                 "Set the meter, leave it alone, and test again.".to_owned(),
             ));
         }
+        list.extend(unread(self.bench, self.tests, self.end).0);
         let measured = self.bench.channels.len();
         if measured > 0 && !self.alone && measured < self.case.site.lines().len() {
             list.push((
@@ -346,6 +349,7 @@ impl Story<'_> {
             list.push("The site file gives no accuracy class: class 2 is assumed.".to_owned());
         }
         list.extend(settings(self.bench).0);
+        list.extend(unread(self.bench, self.tests, None).1);
         list.extend(self.read_off().into_iter().map(|compared| compared.sentence));
         list
     }

@@ -5,11 +5,13 @@ use super::bench::Bench;
 use super::options::CtDocument;
 use super::rules::bounded_gaps;
 use super::words::{seconds, watts};
-use crate::base::Phase;
+use crate::base::{Phase, Span};
+use crate::evidence::MeterCase;
 use crate::evidence::energy::{Counter, possibly_exported_wh};
 use crate::evidence::load_step::LoadStep;
 use crate::evidence::power::Channel;
 use crate::profile::MeterRole;
+use crate::reading::{judge_settings, unread_settings};
 use crate::record::MarkKind;
 
 /// A need that was not met.
@@ -101,6 +103,7 @@ pub fn missing(bench: &Bench<'_>) -> Vec<Missing> {
     list.speed(bench, main);
     list.accuracy(bench);
     list.counter(bench, main);
+    list.settings(bench);
     if bench.case.binding.shared_line {
         list.add(
             "the line was shared with another master on request, and no check made that way passes",
@@ -332,6 +335,26 @@ impl List {
                 "the meter reports only the total and the plants have no rated power: its uncertainty is unknown",
                 "give each [[plant]] its rated_W",
             );
+        }
+    }
+
+    /// The meter's own settings: what the site file says, and the same from start to end.
+    fn settings(&mut self, bench: &Bench<'_>) {
+        let MeterCase { meter, profile, series } = bench.meter;
+        for remark in judge_settings(profile, meter, series) {
+            self.add(
+                format!("{}; expected {}", remark.saw, remark.expected),
+                "set the meter or the site file right, never both, leave it alone, and repeat the window",
+            );
+        }
+        let at = |seconds| bench.origin + Span::from_seconds(seconds);
+        for one in unread_settings(profile, series, at(bench.from), Some(at(bench.to))) {
+            if one.asked {
+                self.add(
+                    format!("the meter's {}: whether it stayed what it was is not known", one.missing),
+                    "let the check end by itself with the line sound, so that the settings are read again; or repeat the window",
+                );
+            }
         }
     }
 

@@ -54,7 +54,7 @@ pub(crate) fn go_on(
     out: &Out,
 ) -> Result<(Outcome, Exit), Failure> {
     let site = set_up.site.clone();
-    let judged = CtOptions::from_lines(options);
+    let judged = CtOptions { under_way: true, ..CtOptions::from_lines(options) };
     let index = meter_index(&site, judged.meter.as_deref(), [MeterRole::Steering, MeterRole::Reference])?;
     let (meter, profile) = (site.meters[index].clone(), set_up.profiles[index].clone());
     let (order, without) = turns(&site);

@@ -1,7 +1,7 @@
 //! The meter's own settings beside the site file, and at the end of a check beside its start.
 
 use super::{Remark, Weight, plain};
-use crate::base::PointKey;
+use crate::base::{PointKey, Span, Stamp};
 use crate::profile::{Meter, Profile};
 use crate::reading::series::MeterSeries;
 
@@ -45,4 +45,44 @@ pub fn judge_settings(profile: &Profile, meter: &Meter, series: &MeterSeries) ->
         }
     }
     remarks
+}
+
+/// A setting is read before the evidence begins and after it has ended, give or take this (ours: a question asked again).
+const BESIDE: Span = Span::from_millis(5000);
+
+/// A setting of which it is not known that it stayed what it was.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct UnreadSetting {
+    /// It was asked for: by whoever checks, or by another master.
+    pub asked: bool,
+    /// What is missing, as the end of a sentence: `ct_ratio was read at the start and not at the end`.
+    pub missing: String,
+}
+
+/// Settings the profile names that were not read both before and after the evidence. `to` is left out while the check still
+/// runs.
+pub fn unread_settings(
+    profile: &Profile,
+    series: &MeterSeries,
+    from: Stamp,
+    to: Option<Stamp>,
+) -> Vec<UnreadSetting> {
+    let mut unread = Vec::new();
+    for point in &profile.settings {
+        let PointKey::Setting(name) = &point.key else { continue };
+        let of = series.points.get(&point.key);
+        let samples = of.map_or(&[][..], |series| &series.samples);
+        let asked = of.is_some_and(|series| !series.samples.is_empty() || !series.absent.is_empty());
+        let start = samples.first().is_some_and(|sample| sample.at <= from + BESIDE);
+        let end = to.is_none_or(|to| samples.last().is_some_and(|sample| sample.at + BESIDE >= to));
+        let missing = match (start, end) {
+            (true, true) => continue,
+            (true, false) => "was read at the start and not at the end",
+            (false, true) if !samples.is_empty() => "was read at the end and not at the start",
+            _ if samples.is_empty() => "was not read",
+            _ => "was read neither at the start nor at the end",
+        };
+        unread.push(UnreadSetting { asked, missing: format!("{name} {missing}") });
+    }
+    unread
 }

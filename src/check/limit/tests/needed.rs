@@ -3,9 +3,11 @@
 use proptest::prelude::*;
 
 use super::world::Plan;
+use crate::base::PointKey;
 use crate::check::limit::{CtDocument, LimitBody, LimitOptions, judge};
 use crate::check::{Finding, Verdict};
-use crate::profile::Netting;
+use crate::profile::{Netting, parse_profile};
+use crate::reading::{Absent, Sample};
 
 fn judged(plan: &Plan) -> Finding<LimitBody> {
     judge(&plan.case(&plan.truth()), &LimitOptions::default())
@@ -170,6 +172,42 @@ fn a_ct_document_given_by_hand_counts_like_one_in_the_capture() {
     assert_eq!(given(&ct("fail", "World", "connection", "faulty")), Verdict::Inconclusive);
     assert!(CtDocument::parse("{\"check\": \"limit\"}").is_err());
     assert!(CtDocument::parse("[]").is_err());
+}
+
+/// The meter's own settings, read when given, at the start and at the end.
+fn with_setting(read: [Option<f64>; 2]) -> Finding<LimitBody> {
+    let plan = world(1, true, 1);
+    let mut case = plan.case(&plan.truth());
+    let text = "[profile]\nname = \"x\"\n[points.voltage]\nL1 = { address = 0, type = \"u16\" }\n[settings]\nct_ratio = { address = 100, type = \"u16\" }\n";
+    let meter = &mut case.meters[0];
+    meter.profile.settings = parse_profile("x.toml", text).unwrap().0.settings;
+    meter.meter.ct_ratio = Some(40.0);
+    let (first, last) = case.span.unwrap();
+    let series = meter.series.points.entry(PointKey::Setting("ct_ratio".to_owned())).or_default();
+    let samples = [(first, read[0]), (last, read[1])];
+    series
+        .samples
+        .extend(samples.iter().filter_map(|(at, value)| Some(Sample { at: *at, value: (*value)? })));
+    series.absent.extend(read.contains(&None).then_some((last, Absent::NoAnswer)));
+    judge(&case, &LimitOptions::default())
+}
+
+#[test]
+fn no_pass_with_a_setting_that_changed_or_may_have() {
+    let steady = with_setting([Some(40.0), Some(40.0)]);
+    assert_eq!(steady.verdict, Verdict::Pass, "{:?}", steady.reasons);
+    for (read, told) in [
+        ([Some(40.0), None], "the meter's ct_ratio was read at the start and not at the end"),
+        ([None, Some(40.0)], "the meter's ct_ratio was read at the end and not at the start"),
+        ([None, None], "the meter's ct_ratio was not read"),
+        ([Some(60.0), Some(40.0)], "ct_ratio was 60 and is 40"),
+        ([Some(60.0), Some(60.0)], "ct_ratio set to 60; expected 40"),
+    ] {
+        let finding = with_setting(read);
+        assert_eq!(finding.verdict, Verdict::Inconclusive, "{read:?} {:?}", finding.reasons);
+        assert!(finding.reasons[0].contains(told), "{read:?} {:?}", finding.reasons);
+        assert!(!finding.next.is_empty());
+    }
 }
 
 #[test]
