@@ -87,7 +87,7 @@ pub(super) fn after_pair(
         Status::Untested | Status::Ambiguous => "open",
     };
     let still = channel.expected.is_some_and(|expected| {
-        step.active_w.hypot(step.reactive_var.unwrap_or(0.0)) + step.active_u_w
+        libm::hypot(step.active_w, step.reactive_var.unwrap_or(0.0)) + step.active_u_w
             < STILL * expected.active_w.abs()
     });
     let still = if still { format!(", nothing moved: see that {load} runs") } else { String::new() };
