@@ -20,6 +20,7 @@ use super::exit::Exit;
 use super::hands::Person;
 use super::judge::{Check, judge_captures, show};
 use super::out::Out;
+use super::page::PageArgs;
 use super::source::{Extra, overrides, set_up};
 use crate::base::Failure;
 use crate::rim::clock::Clock;
@@ -51,21 +52,25 @@ pub(crate) struct CtArgs {
     /// Go on with a check that was left: its capture; given once for each part of it, in order
     #[arg(long, value_name = "CAPTURE", conflicts_with_all = ["from", "meter", "load", "phase", "hands_free"])]
     resume: Vec<PathBuf>,
+    #[command(flatten)]
+    page: PageArgs,
 }
 
 /// Runs the command.
 pub(crate) fn run(args: &CtArgs, out: &Out) -> Result<Exit, Failure> {
     let extra = Extra { load_w: args.load, phase: args.phase.clone(), ..Extra::default() };
     if args.source.from.is_empty() {
-        let mut person = Person::new(*out);
         let (earlier, site, options) = if args.resume.is_empty() {
             (Earlier::default(), set_up(&args.source, &extra)?, options(args))
         } else {
             resumed(args, &extra, out)?
         };
+        let page = args.page.open(out)?;
+        let mut person = Person::new(*out).with_page(page.as_ref(), &site.site, "CT direction check");
         let (_, exit) = go_on(earlier, site, &args.live, &options, &mut person, out)?;
         return Ok(exit);
     }
+    args.page.refuse_with_captures()?;
     let overrides = overrides(&args.source, &extra)?;
     let outcome = judge_captures(Check::Ct, &args.source.from, &overrides, &options(args), out)?;
     Ok(show(&outcome, out))

@@ -16,7 +16,11 @@
 //! Call `reply` at least every 50 ms while a prompt stands: simulated hands move in it.
 
 use super::out::Out;
+use super::page::{Page, Sheet};
+use super::watch::board::Board;
 use crate::base::Stamp;
+use crate::profile::Site;
+use crate::record::MarkKind;
 use crate::report::text::wrapped;
 
 /// What is to be done.
@@ -90,15 +94,28 @@ pub(crate) trait Hands {
     fn reply(&mut self, now: Stamp, typed: Option<&str>) -> Option<Reply>;
     /// Something to know that asks for nothing: what is seen, how long it still takes.
     fn tell(&mut self, text: &str);
+    /// Something that must not be missed; the terminal has it already.
+    fn alarm(&mut self, _text: &str) {}
+    /// Whether anybody looks elsewhere than at the terminal, and wants the readings.
+    fn looks(&self) -> bool {
+        false
+    }
+    /// How the readings stand, for them.
+    fn show(&mut self, _now: Stamp, _board: &Board) {}
+    /// A mark of this kind is about to be made: when what it says was done, where the hands know that better than by now.
+    fn marks(&mut self, _now: Stamp, _kind: MarkKind) -> Option<Stamp> {
+        None
+    }
 }
 
-/// The person at the terminal: prompts on standard error, answers as typed lines.
+/// The person at the terminal: prompts on standard error, answers as typed lines, or by the phone page where there is one.
 #[derive(Debug)]
 pub(crate) struct Person {
     out: Out,
     asked: bool,
     /// The keys have been explained.
     told: bool,
+    sheet: Option<Sheet>,
 }
 
 /// What can be typed at a prompt, at first and from then on.
@@ -107,7 +124,29 @@ const KEYS: [&str; 2] = ["[Enter: done; s Enter: cannot; q Enter: stop]", "[Ente
 impl Person {
     /// Who reads this and types there.
     pub(crate) const fn new(out: Out) -> Self {
-        Self { out, asked: false, told: false }
+        Self { out, asked: false, told: false, sheet: None }
+    }
+
+    /// The same with a page beside the terminal, where there is one.
+    pub(crate) fn with_page(self, page: Option<&Page>, site: &Site, doing: &str) -> Self {
+        Self { sheet: page.map(|page| Sheet::new(page, site, doing)), ..self }
+    }
+
+    /// What came of a prompt, typed at the terminal.
+    fn typed(&mut self, typed: &str) -> Option<Reply> {
+        let reply = match typed.trim().to_lowercase().as_str() {
+            "q" | "quit" | "stop" => Reply::Stop,
+            _ if !self.asked => return None,
+            "" | "y" | "yes" | "ok" | "done" => Reply::Done,
+            "s" | "skip" | "n" | "no" => Reply::Skip,
+            other => {
+                self.out
+                    .error(&format!("`{other}`? Enter when done, s Enter to go on without, q Enter to stop"));
+                return None;
+            }
+        };
+        self.asked = false;
+        Some(reply)
     }
 }
 
@@ -128,22 +167,26 @@ impl Hands for Person {
         };
         // a prompt is no chatter: `--quiet` does not take it away
         self.out.error(&text);
+        if let Some(sheet) = &mut self.sheet {
+            sheet.ask(prompt);
+        }
     }
 
     fn reply(&mut self, _now: Stamp, typed: Option<&str>) -> Option<Reply> {
-        let reply = match typed?.trim().to_lowercase().as_str() {
-            "q" | "quit" | "stop" => Reply::Stop,
-            _ if !self.asked => return None,
-            "" | "y" | "yes" | "ok" | "done" => Reply::Done,
-            "s" | "skip" | "n" | "no" => Reply::Skip,
-            other => {
-                self.out
-                    .error(&format!("`{other}`? Enter when done, s Enter to go on without, q Enter to stop"));
-                return None;
+        if let Some(line) = typed {
+            let reply = self.typed(line)?;
+            if let Some(sheet) = &mut self.sheet {
+                sheet.closed();
             }
-        };
-        self.asked = false;
-        Some(reply)
+            return Some(reply);
+        }
+        if !self.sheet.as_mut().is_some_and(Sheet::pressed) {
+            return None;
+        }
+        // From here on as if Enter had been typed.
+        let reply = self.typed("");
+        self.out.note("   (done, says the phone)");
+        reply
     }
 
     fn tell(&mut self, text: &str) {
@@ -152,6 +195,29 @@ impl Hands for Person {
             if fits(line) { line.to_owned() } else { wrapped("", line, self.out.width).trim_end().to_owned() }
         });
         self.out.note(&lines.collect::<Vec<_>>().join("\n"));
+        if let Some(sheet) = &mut self.sheet {
+            sheet.say(text);
+        }
+    }
+
+    fn alarm(&mut self, text: &str) {
+        if let Some(sheet) = &mut self.sheet {
+            sheet.alarm(text);
+        }
+    }
+
+    fn looks(&self) -> bool {
+        self.sheet.as_ref().is_some_and(Sheet::looked_at)
+    }
+
+    fn show(&mut self, now: Stamp, board: &Board) {
+        if let Some(sheet) = &mut self.sheet {
+            sheet.show(now, board);
+        }
+    }
+
+    fn marks(&mut self, now: Stamp, kind: MarkKind) -> Option<Stamp> {
+        self.sheet.as_mut().and_then(|sheet| sheet.marks(now, kind))
     }
 }
 

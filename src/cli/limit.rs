@@ -18,6 +18,7 @@ use super::exit::Exit;
 use super::hands::{Hands, Person};
 use super::judge::{Check, judge_captures, show};
 use super::out::Out;
+use super::page::PageArgs;
 use super::source::{Extra, overrides, read_text, set_up};
 use crate::base::{Failure, Span};
 
@@ -52,6 +53,8 @@ pub(crate) struct LimitArgs {
     /// End the window, by word and bell, when export passes this
     #[arg(long, value_name = "POWER", value_parser = watts)]
     abort: Option<f64>,
+    #[command(flatten)]
+    page: PageArgs,
 }
 
 /// Runs the command.
@@ -59,11 +62,14 @@ pub(crate) fn run(args: &LimitArgs, out: &Out) -> Result<Exit, Failure> {
     let extra = Extra { export_w: args.export, ..Extra::default() };
     let options = options(args)?;
     if args.source.from.is_empty() {
-        let mut person = Person::new(*out);
+        let set_up = set_up(&args.source, &extra)?;
+        let page = args.page.open(out)?;
+        let mut person = Person::new(*out).with_page(page.as_ref(), &set_up.site, "Export limit check");
         let hands: &mut dyn Hands = &mut person;
-        let (_, exit) = run_window(set_up(&args.source, &extra)?, &args.live, &options, hands, out)?;
+        let (_, exit) = run_window(set_up, &args.live, &options, hands, out)?;
         return Ok(exit);
     }
+    args.page.refuse_with_captures()?;
     let overrides = overrides(&args.source, &extra)?;
     let outcome = judge_captures(Check::Limit, &args.source.from, &overrides, &options, out)?;
     Ok(show(&outcome, out))

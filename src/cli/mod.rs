@@ -18,6 +18,7 @@ mod live;
 mod log;
 mod manual;
 mod out;
+mod page;
 mod ports;
 mod profile;
 mod purpose;

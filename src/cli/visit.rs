@@ -9,14 +9,19 @@ use super::judge::{Check, Outcome, conclude};
 use super::live::{Live, Purpose, Step};
 use super::out::Out;
 use super::remarks::words;
-use super::seen::value;
 use super::source::SetUp;
 use super::subject::no_answer;
-use crate::base::{Failure, FailureKind, Phase, Span, Stamp};
+use super::watch::board::Board;
+use crate::base::{Failure, FailureKind, Span, Stamp};
 use crate::evidence::Case;
 use crate::reading::Remark;
 use crate::record::{Mark, MarkKind};
+use crate::report::table::latest;
 use crate::report::text::wrapped;
+
+mod typed;
+
+pub(crate) use typed::Values;
 
 /// How often hands are looked at while a prompt stands.
 const LOOK: Span = Span::from_millis(50);
@@ -32,6 +37,8 @@ pub(crate) struct Visit<'a> {
     out: &'a Out,
     check: Check,
     drawn: Stamp,
+    /// The readings for whoever looks elsewhere than at the terminal, and when they were shown there last.
+    board: (Board, Stamp),
     /// Captures of the parts before this one.
     earlier: Vec<PathBuf>,
     values: Option<Values>,
@@ -39,17 +46,6 @@ pub(crate) struct Visit<'a> {
     /// Nobody will type any more.
     input_ended: bool,
 }
-
-/// What becomes of values that are typed: the phase they are of when none is typed with them, and what compares them.
-pub(crate) struct Values {
-    /// The phase.
-    pub(crate) phase: Phase,
-    /// What the meter said at that time, in a sentence.
-    pub(crate) compare: Compare,
-}
-
-/// Compares a value with what a meter said.
-pub(crate) type Compare = Box<dyn Fn(&Case, &Mark) -> Option<String>>;
 
 /// How a wait ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -99,14 +95,17 @@ impl<'a> Visit<'a> {
             keyboard: hands.types(),
         };
         let (captures, resume) = (earlier.captures.clone(), earlier.option());
+        let site = set_up.site.clone();
         let live = Live::begin_after(earlier, set_up, args, purpose, out)?;
         let began = live.now();
+        let board = (Board::new(&site, live.every()), began);
         let mut visit = Self {
             live,
             hands,
             out,
             check,
             drawn: began,
+            board,
             earlier: captures,
             values: None,
             longer: Vec::new(),
@@ -215,27 +214,6 @@ impl<'a> Visit<'a> {
         }
     }
 
-    /// What was typed, unless it asks for a longer window: `+`, or `+5min`.
-    fn heard(&mut self, line: String) -> Option<String> {
-        self.out.typed();
-        let Some(more) = line.trim().strip_prefix('+').filter(|_| self.check == Check::Limit) else {
-            return Some(line);
-        };
-        match (more.trim(), Span::parse(more.trim())) {
-            ("", _) => self.longer.push(None),
-            (_, Ok(more)) => self.longer.push(Some(more)),
-            (_, Err(why)) => {
-                self.tell(&format!("`{}`? {why}; a longer window is `+` or `+5min`", line.trim()));
-            }
-        }
-        None
-    }
-
-    /// Wishes for a longer window since the last time: so much longer, or as is usual.
-    pub(crate) fn longer(&mut self) -> Vec<Option<Span>> {
-        std::mem::take(&mut self.longer)
-    }
-
     /// Waits as `wait` does, looking twice a second: `look` gives the status line, and whether the wait is over early.
     ///
     /// # Errors
@@ -270,30 +248,6 @@ impl<'a> Visit<'a> {
         Ok(self.hands.reply(self.now(), typed.as_deref()) == Some(Reply::Stop))
     }
 
-    /// From now on values that are typed are noted, so that they are compared and kept.
-    pub(crate) fn take_values(&mut self, values: Values) {
-        self.values = Some(values);
-    }
-
-    /// Notes a value that was typed; gives back any other line.
-    fn not_a_value(&mut self, line: String) -> Option<String> {
-        let phase = self.values.as_ref().map(|values| values.phase);
-        let (Some(phase), Some(found)) = (phase, value(&line)) else { return Some(line) };
-        let text = match found {
-            Ok(value) => {
-                let mark = value.mark(self.now(), phase);
-                let case = self.case();
-                let compared = self.values.as_ref().and_then(|values| (values.compare)(&case, &mark));
-                let said = mark.message.clone();
-                self.live.mark(mark);
-                compared.unwrap_or(said)
-            }
-            Err(text) => text,
-        };
-        self.tell(&text);
-        None
-    }
-
     /// Whether pictures may be drawn between the status lines: a person looks at a terminal.
     pub(crate) const fn draws(&self) -> bool {
         self.out.live
@@ -309,6 +263,7 @@ impl<'a> Visit<'a> {
         self.out.clear_status();
         let bell = if self.out.live { "\x07" } else { "" };
         self.out.error(&format!("{bell}{text}"));
+        self.hands.alarm(text);
     }
 
     /// Waits; `status` gives the line shown meanwhile.
@@ -339,7 +294,9 @@ impl<'a> Visit<'a> {
 
     /// Notes something now, with fields.
     pub(crate) fn mark_with(&mut self, kind: MarkKind, message: &str, fill: impl FnOnce(&mut Mark)) {
-        let mut mark = Mark::new(self.now(), kind, message);
+        let now = self.now();
+        let at = self.hands.marks(now, kind).unwrap_or(now);
+        let mut mark = Mark::new(at, kind, message);
         fill(&mut mark);
         self.live.mark(mark);
     }
@@ -358,7 +315,22 @@ impl<'a> Visit<'a> {
         conclude(check, &self.earlier, &closed.path, out)
     }
 
+    /// The readings as they stand, twice a second, where anybody looks at them elsewhere.
+    fn show(&mut self) {
+        let now = self.now();
+        if now - self.board.1 < DRAW || !self.hands.looks() {
+            return;
+        }
+        let case = self.case();
+        for (panel, meter) in self.board.0.meters.iter_mut().zip(&case.meters) {
+            panel.take(latest(&meter.series));
+        }
+        self.board.1 = now;
+        self.hands.show(now, &self.board.0);
+    }
+
     fn step(&mut self, deadline: Stamp) -> Result<Step, Failure> {
+        self.show();
         match self.live.next(deadline, self.out) {
             Ok(Step::Interrupt) => {
                 Err(self.give_up(Failure::new(FailureKind::Interrupted, "interrupted, and not judged")))

@@ -18,10 +18,11 @@
 //! uncertainty. Exit codes: 0 something was read, 2 a file or option is wrong, 4 nothing was read, or another master is on
 //! the line.
 
-mod board;
+pub(super) mod board;
 mod digits;
-mod draw;
+pub(super) mod draw;
 mod lines;
+mod marks;
 #[cfg(test)]
 mod tests;
 
@@ -35,6 +36,7 @@ use super::args::{LiveArgs, SourceArgs, span};
 use super::exit::Exit;
 use super::live::{Purpose, Step, Turn, Watching};
 use super::out::Out;
+use super::page::{PageArgs, code};
 use super::remarks::{Standing, words};
 use super::source::{Extra, set_up};
 use super::tally::Tally;
@@ -44,6 +46,7 @@ use crate::reading::{Remark, judge};
 use crate::report::table::{Row, rows};
 use crate::rim::screen::{Key, Screen};
 use board::Board;
+use marks::Marks;
 
 /// Options of `watch`.
 #[derive(Args, Debug)]
@@ -58,6 +61,8 @@ pub(crate) struct WatchArgs {
     /// A line of text for each reading, also on a terminal
     #[arg(long)]
     lines: bool,
+    #[command(flatten)]
+    page: PageArgs,
 }
 
 #[derive(Serialize)]
@@ -76,6 +81,7 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
     }
     let set_up = set_up(&args.source, &Extra::default())?;
     let (site, profiles) = (set_up.site.clone(), set_up.profiles.clone());
+    let page = args.page.open(out)?;
     let purpose = Purpose {
         name: "watch",
         evidence: false,
@@ -90,9 +96,12 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
     let listening = if args.live.listen { Span::ZERO } else { args.live.listen_first };
     let end = args.lasting.map(|lasting| live.now() + listening + lasting);
     let mut standing: Vec<(usize, Standing)> = tally.meters.iter().map(|_| Default::default()).collect();
+    let mut marks = page.as_ref().map(|page| Marks::new(page, &site, &live));
     let mut view = if args.whole_screen(out) {
         let mut board = Board::new(&site, live.every);
         board.recording = live.session.path().map(|path| path.display().to_string());
+        board.page = page.as_ref().map(|page| page.address().to_owned());
+        board.code = page.as_ref().map(|page| code::rows(page.address())).unwrap_or_default();
         board.before = if args.live.listen {
             "listening, nothing heard yet".into()
         } else {
@@ -103,7 +112,8 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
         View::Lines
     };
     loop {
-        let soon = live.now() + view.pace();
+        let pace = if marks.is_some() { view.pace().min(marks::PACE) } else { view.pace() };
+        let soon = live.now() + pace;
         let soon = end.map_or(soon, |end| end.min(soon));
         let turn = match view {
             View::Lines => Turn::Step(live.next(soon, out)?),
@@ -114,6 +124,9 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
                 tally.take(&records);
                 for (index, remarks) in closed_cycles(&tally, &site, &profiles, &mut standing) {
                     view.reading(&tally, &profiles, index, out);
+                    if let (Some(marks), Some(meter)) = (&mut marks, tally.meters.get(index)) {
+                        marks.reading(index, meter.latest());
+                    }
                     for remark in remarks {
                         view.remark(live.now(), &remark, out);
                     }
@@ -124,12 +137,18 @@ pub(crate) fn run(args: &WatchArgs, out: &Out) -> Result<Exit, Failure> {
             Turn::Step(Step::Interrupt) => break,
             Turn::Trouble(_) | Turn::Step(Step::Tick | Step::Done | Step::Line(_) | Step::InputEnd) => {}
         }
+        if let Some(marks) = &mut marks
+            && marks.turn(&live)
+        {
+            view.code_seen();
+        }
         if view.turn(live.now(), &tally, out)? || end.is_some_and(|end| live.now() >= end) {
             break;
         }
     }
     let whole = matches!(view, View::Screen(_));
     drop(view);
+    drop(marks);
     let (records, closed) = live.close()?;
     tally.take(&records);
     tally.finish();
@@ -214,6 +233,13 @@ impl View {
         }
     }
 
+    /// A phone has the page: its code is in the way now.
+    fn code_seen(&mut self) {
+        if let Self::Screen(view) = self {
+            view.1.code.clear();
+        }
+    }
+
     /// Draws what changes by itself; whether the person wants to leave.
     fn turn(&mut self, now: Stamp, tally: &Tally, out: &Out) -> Result<bool, Failure> {
         let Self::Screen(view) = self else { return Ok(false) };
@@ -221,6 +247,7 @@ impl View {
         for key in screen.keys()? {
             match key {
                 Key::Leave => return Ok(true),
+                Key::Next if !board.code.is_empty() => board.code.clear(),
                 Key::Next => board.next_meter(),
             }
         }

@@ -10,6 +10,7 @@ pub mod figures;
 pub mod grid;
 pub mod limit_text;
 pub mod page;
+pub mod phone;
 pub mod plot;
 pub mod review_text;
 pub mod table;

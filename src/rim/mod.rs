@@ -4,6 +4,7 @@ pub mod alarm;
 pub mod clock;
 pub mod drive;
 pub mod log_files;
+pub mod page;
 pub mod parquet;
 pub mod person;
 pub mod ports;

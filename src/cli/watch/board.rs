@@ -23,40 +23,44 @@ const NOTES: usize = 3;
 
 /// Everything on the screen.
 #[derive(Debug)]
-pub(super) struct Board {
+pub(in crate::cli) struct Board {
     /// The site's name.
-    pub(super) site: String,
+    pub(in crate::cli) site: String,
     /// Its time zone.
-    pub(super) zone: Zone,
+    pub(in crate::cli) zone: Zone,
     /// Its meters, in the site file's order.
-    pub(super) meters: Vec<Panel>,
+    pub(in crate::cli) meters: Vec<Panel>,
     /// Which of them is shown large.
-    pub(super) chosen: usize,
+    pub(in crate::cli) chosen: usize,
     /// What happened that a person should know, newest last.
-    pub(super) notes: VecDeque<String>,
+    pub(in crate::cli) notes: VecDeque<String>,
     /// Lines that are lost at the moment.
-    pub(super) lost: Vec<String>,
+    pub(in crate::cli) lost: Vec<String>,
     /// What the line does, in a sentence.
-    pub(super) health: String,
+    pub(in crate::cli) health: String,
     /// Where the records go, if anywhere.
-    pub(super) recording: Option<String>,
+    pub(in crate::cli) recording: Option<String>,
     /// What happens before the first reading.
-    pub(super) before: String,
+    pub(in crate::cli) before: String,
+    /// Address of the phone page.
+    pub(in crate::cli) page: Option<String>,
+    /// Rows of its code, shown until a phone has it.
+    pub(in crate::cli) code: Vec<String>,
 }
 
 /// One meter.
 #[derive(Debug)]
-pub(super) struct Panel {
+pub(in crate::cli) struct Panel {
     /// Its name in the site file.
-    pub(super) name: String,
+    pub(in crate::cli) name: String,
     /// Its role.
-    pub(super) role: MeterRole,
+    pub(in crate::cli) role: MeterRole,
     /// Rules it is held against: none for a meter on a plant or a load.
-    pub(super) rules: Vec<Ruled>,
+    pub(in crate::cli) rules: Vec<Ruled>,
     /// Phases of the site.
-    pub(super) phases: Vec<Phase>,
+    pub(in crate::cli) phases: Vec<Phase>,
     /// Newest values, however old.
-    pub(super) latest: BTreeMap<PointKey, Sample>,
+    pub(in crate::cli) latest: BTreeMap<PointKey, Sample>,
     every: Option<Span>,
     still_w: f64,
     history: VecDeque<(Stamp, Phase, f64)>,
@@ -64,16 +68,16 @@ pub(super) struct Panel {
 
 /// A rule with its limit worked out.
 #[derive(Clone, Debug)]
-pub(super) struct Ruled {
+pub(in crate::cli) struct Ruled {
     /// The rule.
-    pub(super) rule: Rule,
+    pub(in crate::cli) rule: Rule,
     /// Its limit with tolerance, in W.
-    pub(super) level_w: f64,
+    pub(in crate::cli) level_w: f64,
 }
 
 /// Where a power flows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Way {
+pub(in crate::cli) enum Way {
     /// From the grid into the site; a plant draws.
     In,
     /// From the site to the grid; a plant delivers.
@@ -84,7 +88,7 @@ pub(super) enum Way {
 
 impl Board {
     /// Nothing read yet.
-    pub(super) fn new(site: &Site, every: Option<Span>) -> Self {
+    pub(in crate::cli) fn new(site: &Site, every: Option<Span>) -> Self {
         let rules = site.limit.iter().flat_map(|limit| &limit.rules).filter_map(|rule| {
             Some(Ruled { rule: rule.clone(), level_w: rule.limit_w(site)? + rule.tolerance_w })
         });
@@ -110,11 +114,13 @@ impl Board {
             health: String::new(),
             recording: None,
             before: String::new(),
+            page: None,
+            code: Vec::new(),
         }
     }
 
     /// Keeps a sentence on the screen until newer ones push it out.
-    pub(super) fn note(&mut self, at: Stamp, text: &str) {
+    pub(in crate::cli) fn note(&mut self, at: Stamp, text: &str) {
         self.notes.push_back(format!("{}  {}", self.zone.local(at).time, text.trim_end()));
         while self.notes.len() > NOTES {
             self.notes.pop_front();
@@ -122,14 +128,14 @@ impl Board {
     }
 
     /// Shows the next meter large.
-    pub(super) fn next_meter(&mut self) {
+    pub(in crate::cli) fn next_meter(&mut self) {
         self.chosen = (self.chosen + 1) % self.meters.len().max(1);
     }
 }
 
 impl Panel {
     /// Takes the newest values.
-    pub(super) fn take(&mut self, latest: BTreeMap<PointKey, Sample>) {
+    pub(in crate::cli) fn take(&mut self, latest: BTreeMap<PointKey, Sample>) {
         let before = std::mem::replace(&mut self.latest, latest);
         let Some(newest) = self.latest.values().map(|sample| sample.at).max() else { return };
         for phase in self.phases.clone().into_iter().chain([Phase::Total]) {
@@ -158,30 +164,30 @@ impl Panel {
     }
 
     /// A value, unless it is too old.
-    pub(super) fn value(&self, now: Stamp, quantity: Quantity, phase: Phase) -> Option<f64> {
+    pub(in crate::cli) fn value(&self, now: Stamp, quantity: Quantity, phase: Phase) -> Option<f64> {
         let sample = self.latest.get(&PointKey::Of(quantity, phase))?;
         (now - sample.at <= self.fresh()).then_some(sample.value)
     }
 
     /// Power of all phases together, import positive, in W: the meter's own total, else the sum where every phase is fresh.
-    pub(super) fn total_w(&self, now: Stamp) -> Option<f64> {
+    pub(in crate::cli) fn total_w(&self, now: Stamp) -> Option<f64> {
         let by_phase =
             || self.phases.iter().map(|phase| self.value(now, Quantity::ActivePower, *phase)).sum();
         self.value(now, Quantity::ActivePower, Phase::Total).or_else(by_phase)
     }
 
     /// How long ago the newest value came.
-    pub(super) fn age(&self, now: Stamp) -> Option<Span> {
+    pub(in crate::cli) fn age(&self, now: Stamp) -> Option<Span> {
         self.latest.values().map(|sample| now - sample.at).min()
     }
 
     /// Whether the profile reads this at all.
-    pub(super) fn has(&self, quantity: Quantity, phase: Phase) -> bool {
+    pub(in crate::cli) fn has(&self, quantity: Quantity, phase: Phase) -> bool {
         self.latest.contains_key(&PointKey::Of(quantity, phase))
     }
 
     /// Where this power flows.
-    pub(super) fn way(&self, power_w: f64) -> Way {
+    pub(in crate::cli) fn way(&self, power_w: f64) -> Way {
         match power_w {
             power if power > self.still_w => Way::In,
             power if power < -self.still_w => Way::Out,
@@ -190,7 +196,7 @@ impl Panel {
     }
 
     /// Angle of the current behind the voltage, in degrees, positive when inductive: the meter's own, else from P and Q.
-    pub(super) fn angle_deg(&self, now: Stamp, phase: Phase) -> Option<f64> {
+    pub(in crate::cli) fn angle_deg(&self, now: Stamp, phase: Phase) -> Option<f64> {
         let value = |quantity| self.value(now, quantity, phase);
         value(Quantity::PhaseAngle).or_else(|| {
             let (active, reactive) = (value(Quantity::ActivePower)?, value(Quantity::ReactivePower)?);
@@ -200,7 +206,7 @@ impl Panel {
     }
 
     /// Export of the total over the last minutes: (s before now, negative; W), oldest first.
-    pub(super) fn recent(&self, now: Stamp) -> Vec<(f64, f64)> {
+    pub(in crate::cli) fn recent(&self, now: Stamp) -> Vec<(f64, f64)> {
         let shown = self.line(Phase::Total, now).into_iter().filter(|(at, _)| -*at <= SHOWN.seconds());
         shown.map(|(at, power)| (at, -power)).collect()
     }
@@ -213,7 +219,7 @@ impl Panel {
 
     /// By how much the averaged export stands below a rule's limit, in W; negative is above. Nothing while the readings
     /// do not cover what the rule averages over. This is a look, no verdict: uncertainty is `limit`'s business.
-    pub(super) fn below_w(&self, ruled: &Ruled, now: Stamp) -> Option<f64> {
+    pub(in crate::cli) fn below_w(&self, ruled: &Ruled, now: Stamp) -> Option<f64> {
         let phases = match ruled.rule.per {
             Per::Total => vec![Phase::Total],
             Per::Phase => self.phases.clone(),

@@ -28,6 +28,10 @@ const MOST_ROWS: usize = 16;
 /// Draws everything.
 pub(super) fn draw(board: &Board, now: Stamp, colour: bool, frame: &mut Frame<'_>) {
     let area = frame.area();
+    if let Some(address) = board.page.as_ref().filter(|_| !board.code.is_empty()) {
+        frame.render_widget(Paragraph::new(code(board, address, area.width)), area);
+        return;
+    }
     let Some(panel) = board.meters.get(board.chosen) else { return };
     let ink = Ink { colour };
     let mut text = vec![title(board, panel, now, area.width)];
@@ -94,7 +98,7 @@ impl Ink {
 }
 
 /// Where a power flows, in words with an arrow. A plant has no grid and no house beside it: it delivers or draws.
-fn direction(role: MeterRole, way: Way) -> &'static str {
+pub(in crate::cli) fn direction(role: MeterRole, way: Way) -> &'static str {
     match (role, way) {
         (_, Way::Still) => "no flow",
         (MeterRole::Generation, Way::Out) => "→ delivers",
@@ -282,6 +286,15 @@ fn plot(panel: &Panel, now: Stamp, width: u16, rows: usize) -> Vec<Line<'static>
     plot.render(usize::from(width)).lines().map(|row| Line::from(row.to_owned())).collect()
 }
 
+/// The phone page's code. Dark on light whatever the terminal's own colours are; cameras want that.
+fn code(board: &Board, address: &str, width: u16) -> Vec<Line<'static>> {
+    let paper = Style::new().fg(Color::White).bg(Color::Black);
+    let rows = board.code.iter().map(|row| Line::styled(row.clone(), paper));
+    let words = wrapped("", &format!("{address}   Tab: readings   q: end"), usize::from(width));
+    let words: Vec<_> = words.lines().map(|row| Line::from(row.to_owned())).collect();
+    rows.chain(words).collect()
+}
+
 /// The last rows: the line's health, and what can be pressed.
 fn feet(board: &Board, width: u16) -> Vec<Line<'static>> {
     let keys = if board.meters.len() > 1 { "Tab: next meter   q: end" } else { "q: end" };
@@ -289,8 +302,10 @@ fn feet(board: &Board, width: u16) -> Vec<Line<'static>> {
         .recording
         .as_ref()
         .map_or_else(|| "nothing is recorded".to_owned(), |path| format!("recording {path}"));
-    vec![
+    let page = board.page.iter().map(|address| Line::from(format!("page  {address}")));
+    let rest = [
         Line::from(board.health.clone()),
         spread(recording, keys, width, Style::new().add_modifier(Modifier::DIM)),
-    ]
+    ];
+    page.chain(rest).collect()
 }
