@@ -23,7 +23,7 @@ use super::source::{Extra, overrides, ports, without_copies};
 use crate::base::zone::Zone;
 use crate::base::{Failure, Span, Stamp};
 use crate::check::review::{LineBody, Review, review};
-use crate::evidence::long::{Long, Plan, Slice, summarise};
+use crate::evidence::long::{Long, Plan};
 use crate::pipeline::long::{LineCounts, LongPipeline};
 use crate::profile::{Limit, Per, Profile, Rule, RuleLimit, Site};
 use crate::report::review_text::review_text;
@@ -92,17 +92,17 @@ fn reviewed(
         Failure::usage(format!("the site has no meter of that name; it has `{}`", names.join("`, `")))
     })?;
     let mut pipeline = LongPipeline::new(site, profiles);
-    let mut follow = Follow { long: Long::new(plan), earlier: None };
+    let mut long = Long::new(plan);
     let mut progress = Progress::new(files.iter().map(|file| file.bytes).sum());
     let read =
-        read(files, ports, &mut pipeline, |slice| follow.take(slice), |bytes| progress.show(bytes, out))?;
+        read(files, ports, &mut pipeline, |slice| long.take(slice), |bytes| progress.show(bytes, out))?;
     out.clear_status();
     let span = pipeline.span();
     let (slices, counts) = pipeline.finish();
     for slice in slices {
-        follow.take(slice);
+        long.take(slice);
     }
-    let long = follow.long.finish();
+    let long = long.finish();
     for file in &read {
         if let Some(cut) = &file.cut {
             out.note(&format!("{} is {cut}; everything before it is used", file.path.display()));
@@ -112,29 +112,26 @@ fn reviewed(
         .into_iter()
         .map(|file| CaptureRef { file: file.path.display().to_string(), sha256: file.sha256 })
         .collect();
-    let review = span
-        .and_then(|span| review(&long, span, Some(line(&counts))))
-        .filter(|_| long.meters.iter().any(|meter| meter.readings > 0));
-    let review = review.ok_or_else(|| {
-        Failure::nothing("the captures hold no reading of the site's meters").hint(
+    let found = span.and_then(|span| review(&long, span, Some(line(&counts))));
+    found.map(|review| (review, captures)).ok_or_else(|| unread(&long))
+}
+
+/// Nothing was read of the meter looked at.
+fn unread(long: &Long) -> Failure {
+    let names = |of: fn(u64) -> bool| {
+        let meters = long.plan.site.meters.iter().zip(&long.meters);
+        let named = meters.filter(|(_, found)| of(found.readings)).map(|(meter, _)| meter.name.as_str());
+        named.collect::<Vec<_>>().join("`, `")
+    };
+    let read = names(|readings| readings > 0);
+    if read.is_empty() {
+        return Failure::nothing("the captures hold no reading of the site's meters").hint(
             "`wattward listen --from CAPTURE` shows what is in them; the unit or the profile may be another",
-        )
-    })?;
-    Ok((review, captures))
-}
-
-/// Slices into the long view, one after the other.
-struct Follow {
-    long: Long,
-    earlier: Option<Slice>,
-}
-
-impl Follow {
-    fn take(&mut self, slice: Slice) {
-        let summary = summarise(&self.long.plan, self.earlier.as_ref(), &slice);
-        self.long.push(summary);
-        self.earlier = Some(slice);
+        );
     }
+    let meter = &long.plan.meter().name;
+    Failure::nothing(format!("the captures hold no reading of the power of meter `{meter}`"))
+        .hint(format!("they hold readings of `{read}`: --meter NAME looks at one of them"))
 }
 
 fn line(counts: &LineCounts) -> LineBody {

@@ -5,7 +5,7 @@ use super::mean::Line;
 use super::power::Channel;
 use crate::base::{Phase, PointKey, Quantity, Stamp};
 use crate::evidence::case::MeterCase;
-use crate::profile::{Netting, Site, Source, Type};
+use crate::profile::{Netting, Profile, Site, Source, Type};
 use crate::reading::Sample;
 
 /// Exported energy in Wh: the part of the line below 0 from `from` to `to`, gaps left out.
@@ -38,12 +38,24 @@ impl Counter {
     /// The counter that bounds the export of this channel, where the site's `netting` allows it: a counter that counts each
     /// phase by itself never counts less than the sum, and one that nets them says nothing about a phase.
     pub fn of(case: &MeterCase, site: &Site, channel: Phase, origin: Stamp) -> Option<Self> {
-        let netting = if site.phases == 1 { Netting::Sum } else { case.meter.netting };
-        let read = |phase: Phase| Self::read(case, phase, origin);
+        Self::chosen(site.phases, case.meter.netting, channel, |phase: Phase| {
+            let samples = &case.series.of(Quantity::EnergyExport, phase)?.samples;
+            Self::read(&case.profile, phase, samples, origin)
+        })
+    }
+
+    /// The same from wherever a phase's counter is read.
+    pub fn chosen(
+        phases: u8,
+        netting: Netting,
+        channel: Phase,
+        mut read: impl FnMut(Phase) -> Option<Self>,
+    ) -> Option<Self> {
+        let netting = if phases == 1 { Netting::Sum } else { netting };
         match (channel, netting) {
             (_, Netting::Unknown) => None,
             (Phase::Total, Netting::Sum) => {
-                read(Phase::Total).or_else(|| if site.phases == 1 { read(Phase::L1) } else { None })
+                read(Phase::Total).or_else(|| if phases == 1 { read(Phase::L1) } else { None })
             }
             (Phase::Total, Netting::Phase) => {
                 read(Phase::Total).map(|counter| Self { own: false, ..counter })
@@ -51,14 +63,25 @@ impl Counter {
             (phase, Netting::Phase) => {
                 read(phase).or_else(|| read(Phase::Total).map(|counter| Self { own: false, ..counter }))
             }
-            (phase, Netting::Sum) if site.phases == 1 => read(phase).or_else(|| read(Phase::Total)),
+            (phase, Netting::Sum) if phases == 1 => read(phase).or_else(|| read(Phase::Total)),
             (phase, Netting::Sum) => read(phase).filter(|_| phase != Phase::Total),
         }
     }
 
-    fn read(case: &MeterCase, phase: Phase, origin: Stamp) -> Option<Self> {
-        let samples = &case.series.of(Quantity::EnergyExport, phase)?.samples;
-        let point = case.profile.point(&PointKey::Of(Quantity::EnergyExport, phase))?;
+    /// From the samples of a phase's export counter; nothing where no step of it is known.
+    pub fn read(profile: &Profile, phase: Phase, samples: &[Sample], origin: Stamp) -> Option<Self> {
+        Self::stepping(profile, phase, samples, origin, smallest_step(samples))
+    }
+
+    /// The same with the smallest step that is known from elsewhere: a rise over a gap is none.
+    pub fn stepping(
+        profile: &Profile,
+        phase: Phase,
+        samples: &[Sample],
+        origin: Stamp,
+        seen_wh: Option<f64>,
+    ) -> Option<Self> {
+        let point = profile.point(&PointKey::Of(Quantity::EnergyExport, phase))?;
         let factor = (point.scale * point.unit.map_or(1.0, |unit| unit.factor)).abs();
         let largest = samples.iter().fold(0.0_f64, |largest, sample| largest.max(sample.value.abs()));
         let register = match &point.source {
@@ -67,10 +90,13 @@ impl Counter {
             Source::Registers { kind: Type::F64, .. } | Source::Sum(_) => 0.0,
             Source::Registers { .. } => factor,
         };
-        let lag_s = case.profile.update_of(point).seconds() + case.profile.averaging_of(point).seconds();
+        // A counter that never moved has shown no step: for floats nothing is known then, for whole numbers the register's
+        // step stands.
+        let step_wh = seen_wh.map(|seen| seen.max(register)).or((register > 0.0).then_some(register))?;
+        let lag_s = profile.update_of(point).seconds() + profile.averaging_of(point).seconds();
         Some(Self {
             readings: samples.iter().map(|one| (one.at.seconds_since(origin), one.value)).collect(),
-            step_wh: register.max(seen_step(samples, register)?),
+            step_wh,
             lag_s,
             own: true,
         })
@@ -86,6 +112,18 @@ impl Counter {
         (rise >= 0.0).then_some(rise + self.step_wh)
     }
 
+    /// What was exported at least between two instants with no reading of the power between them, in Wh: what the counter
+    /// rose by from the last reading before to the first one after, less a step, and less what it may have counted of the
+    /// time before and after at `around_w` of export. Nothing where it was not read on both sides, or fell.
+    pub fn least_unseen_wh(&self, from: f64, to: f64, around_w: f64) -> Option<f64> {
+        let before = self.readings.partition_point(|(at, _)| *at <= from).checked_sub(1)?;
+        let after = self.readings.partition_point(|(at, _)| *at < to);
+        let (first, last) = (self.readings[before], self.readings.get(after)?);
+        let rise = last.1 - first.1;
+        let around_s = self.lag_s + (from - first.0) + (last.0 - to);
+        (rise >= 0.0).then(|| (rise - self.step_wh - around_w * around_s / 3600.0).max(0.0))
+    }
+
     /// What it counted at least between two instants, in Wh.
     pub fn least_wh(&self, from: f64, to: f64) -> Option<f64> {
         let before = self.readings.partition_point(|(at, _)| *at < from + self.lag_s);
@@ -95,17 +133,10 @@ impl Counter {
     }
 }
 
-/// The smallest step seen, at least the register's own. A counter that never moved has shown no step: for floats nothing is
-/// known then, for whole numbers the register's step stands.
-fn seen_step(samples: &[Sample], register: f64) -> Option<f64> {
-    let mut smallest = f64::INFINITY;
-    for pair in samples.windows(2) {
-        let step = (pair[1].value - pair[0].value).abs();
-        if step > 1e-9 {
-            smallest = smallest.min(step);
-        }
-    }
-    if smallest.is_finite() { Some(smallest) } else { (register > 0.0).then_some(register) }
+/// The smallest step seen.
+pub fn smallest_step(samples: &[Sample]) -> Option<f64> {
+    let steps = samples.windows(2).map(|pair| (pair[1].value - pair[0].value).abs());
+    steps.filter(|step| *step > 1e-9).min_by(f64::total_cmp)
 }
 
 #[cfg(test)]
@@ -130,5 +161,8 @@ mod tests {
         assert_eq!(rising.least_wh(0.0, 30.0), Some(2.5));
         assert_eq!(rising.most_wh(10.0, 40.0), None);
         assert_eq!(counter(&[(0.0, 100.0), (10.0, 2.0)], 0.5).most_wh(0.0, 5.0), None);
+        // 3 Wh counted from 10 s to 20 s; a step and what 360 W bring in the lag of 1 s are taken off.
+        let least = rising.least_unseen_wh(10.0, 20.0, 360.0).unwrap();
+        assert!((least - (3.0 - 0.5 - 0.1)).abs() < 1e-12);
     }
 }

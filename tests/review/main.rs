@@ -13,6 +13,8 @@ mod crc;
 
 mod causes;
 mod frames;
+mod seen;
 mod segments;
 mod supply;
+mod ticks;
 mod world;

@@ -19,8 +19,8 @@ fn review(folder: &Path) -> String {
 
 /// The text without the list of files.
 fn without_files(document: &str) -> String {
-    let start = document.find("\"captures\"").expect("captures");
-    let end = start + document[start..].find(']').expect("a list");
+    let start = document.find("  \"captures\": [").expect("captures");
+    let end = start + document[start..].find("],\n").expect("a list") + 3;
     format!("{}{}", &document[..start], &document[end..])
 }
 
@@ -42,8 +42,8 @@ fn one_seven_or_four_hundred_segments_give_the_same_document() {
         seen.push(without_files(&review(folder.path())));
     }
     assert!(seen.iter().all(|document| *document == seen[0]), "the documents differ");
-    let value: Value = serde_json::from_str(&seen[0].replace("\"captures\"", "")).unwrap_or(Value::Null);
-    assert_eq!(value, Value::Null, "cut out of the middle");
+    let value: Value = serde_json::from_str(&seen[0]).expect("a document still");
+    assert!(value.get("captures").is_none() && value["period"]["readings"].as_u64() > Some(7000), "{value}");
     assert!(seen[0].contains("\"counter_resets\": [\n    {"), "{}", seen[0]);
     assert!(seen[0].contains("\"found\": true"), "hunting: {}", seen[0]);
 }

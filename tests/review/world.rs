@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 
 use wattward::base::{Phase, PointKey, Quantity, Span, Stamp};
 use wattward::check::review::{Review, review};
-use wattward::evidence::long::{Gather, Long, Plan, Slice, summarise};
+use wattward::evidence::long::{Gather, Long, Plan};
 use wattward::profile::{Profile, Site, parse_profile, parse_site};
-use wattward::reading::{MeterSeries, Sample};
+use wattward::reading::{Absent, MeterSeries, Sample};
 
 use crate::frames::Dice;
 
@@ -120,6 +120,11 @@ impl Load {
 
 /// One simulated log, reviewed.
 pub fn reviewed(seed: u64, planted: Planted) -> Review {
+    reviewed_later(seed, planted, 0)
+}
+
+/// The same log, so many seconds later.
+pub fn reviewed_later(seed: u64, planted: Planted, later_s: i64) -> Review {
     let mut dice = Dice(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x5851_F42D);
     let _ = dice.roll();
     // Phases are netted only where there are several; a small plant on three phases raises no voltage above its limit.
@@ -135,15 +140,8 @@ pub fn reviewed(seed: u64, planted: Planted) -> Review {
     let plan = Plan::new(&site, &profiles, None).expect("meters");
     let mut long = Long::new(plan);
     let mut gather = Gather::new(2);
-    let mut earlier: Option<Slice> = None;
-    let mut take = |slices: Vec<Slice>| {
-        for slice in slices {
-            let summary = summarise(&long.plan.clone(), earlier.as_ref(), &slice);
-            long.push(summary);
-            earlier = Some(slice);
-        }
-    };
     let mut house = House::new(&mut dice, phases, rated, planted);
+    house.later_s = later_s;
     let mut pieces = [Piece::default(), Piece::default()];
     for second in 0..HOURS * 3600 {
         house.second(second, &mut dice, &mut pieces);
@@ -151,11 +149,11 @@ pub fn reviewed(seed: u64, planted: Planted) -> Review {
             for (meter, piece) in pieces.iter_mut().enumerate() {
                 gather.push(meter, std::mem::take(piece).0);
             }
-            take(gather.ready());
+            gather.ready().into_iter().for_each(|slice| long.take(slice));
         }
     }
-    take(gather.finish());
-    let at = |second: i64| Stamp::from_nanos(START) + Span::from_millis(second * 1000);
+    gather.finish().into_iter().for_each(|slice| long.take(slice));
+    let at = |second: i64| Stamp::from_nanos(START) + Span::from_millis((second + later_s) * 1000);
     review(&long.finish(), (at(0), at(HOURS * 3600)), None).expect("readings")
 }
 
@@ -165,6 +163,13 @@ struct Piece(MeterSeries);
 impl Piece {
     fn put(&mut self, key: PointKey, at: Stamp, value: f64) {
         self.0.points.entry(key).or_default().samples.push(Sample { at, value });
+    }
+}
+
+impl Piece {
+    /// It was asked, and gave no answer.
+    fn missed(&mut self, key: PointKey, at: Stamp) {
+        self.0.points.entry(key).or_default().absent.push((at, Absent::NoAnswer));
     }
 }
 
@@ -192,6 +197,7 @@ struct House {
     change_at: i64,
     counts: [[f64; 2]; 2],
     errors: [f64; 2],
+    later_s: i64,
 }
 
 impl House {
@@ -244,6 +250,7 @@ impl House {
             change_at: 10_000 + (dice.roll() * 10_000.0) as i64,
             counts: [[1000.0, 500.0]; 2],
             errors: [1.0 + 0.004 * normal(dice), 1.0 + 0.004 * normal(dice)],
+            later_s: 0,
         }
     }
 
@@ -284,7 +291,9 @@ impl House {
             && (0..4).any(|k| (0..self.silent_for).contains(&(second - self.silent_at - 5000 * k)));
         let turned = if self.planted == Planted::CtDirection { -1.0 } else { 1.0 };
         let changed = self.planted == Planted::SettingsChanged && second >= self.change_at;
-        let at = |millis: i64| Stamp::from_nanos(START) + Span::from_millis(second * 1000 + millis);
+        let at = |millis: i64| {
+            Stamp::from_nanos(START) + Span::from_millis((second + self.later_s) * 1000 + millis)
+        };
         for (meter, powers) in [&whole, &inside].into_iter().enumerate() {
             let sign = if meter == 1 { turned } else { 1.0 };
             let read: Vec<f64> =
@@ -299,10 +308,11 @@ impl House {
                 self.counts[meter][1] += (-power).max(0.0) / 3600.0;
             }
             // A reading is lost now and then.
+            let (piece, when) = (&mut pieces[meter], at(100 + 50 * meter as i64));
             if (meter == 1 && silent) || dice.roll() < 0.001 {
+                piece.missed(PointKey::Of(Quantity::ActivePower, Phase::Total), when);
                 continue;
             }
-            let (piece, when) = (&mut pieces[meter], at(100 + 50 * meter as i64));
             for (line, phase) in Phase::LINES.into_iter().enumerate().take(self.phases) {
                 piece.put(PointKey::Of(Quantity::ActivePower, phase), when, read[line]);
                 piece.put(PointKey::Of(Quantity::Voltage, phase), when, (volts[line] * 10.0).round() / 10.0);

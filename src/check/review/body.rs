@@ -21,6 +21,8 @@ pub struct ReviewBody {
     pub counter_resets: Vec<ResetBody>,
     pub ct_doubts: Vec<CtDoubt>,
     pub line: Option<LineBody>,
+    /// What the log can't show, in sentences.
+    pub not_seen: Vec<String>,
     pub causes: Vec<Cause>,
 }
 
@@ -36,6 +38,9 @@ pub struct PeriodBody {
 #[derive(Clone, Debug, Serialize)]
 #[expect(non_snake_case, reason = "documents name units as the trade writes them")]
 pub struct EnergyBody {
+    /// The export counter nets the phases, by the site file or the figures: what it rises by was exported.
+    #[serde(skip)]
+    pub nets: bool,
     pub import_Wh: f64,
     pub export_Wh: f64,
     pub import_by_phase_Wh: Option<f64>,
@@ -47,7 +52,10 @@ pub struct EnergyBody {
     /// How the counters treat phases, as the figures show: `sum`, `phase` or `unknown`.
     pub netting: &'static str,
     pub generation_Wh: Option<f64>,
-    pub unseen_export_Wh: f64,
+    /// While no reading of the power came, by an export counter that nets the phases: at least.
+    pub unseen_export_least_Wh: f64,
+    /// And at most; null where it bounds not all of that time.
+    pub unseen_export_most_Wh: Option<f64>,
 }
 
 #[derive(Clone, Debug, Serialize)]
@@ -56,6 +64,26 @@ pub struct OverLimitBody {
     pub limit_W: Option<f64>,
     pub longest_s: Option<f64>,
     pub spans: Vec<SpanBody>,
+    pub count: u64,
+    pub breaking: u64,
+    pub time_s: f64,
+    pub share: f64,
+    pub energy_Wh: f64,
+    pub breaking_energy_Wh: f64,
+    pub worst_averaged_export_W: f64,
+    pub worst_at: Option<Stamp>,
+    pub rules: Vec<RuleBody>,
+}
+
+/// One rule of the site file.
+#[derive(Clone, Debug, Serialize)]
+#[expect(non_snake_case, reason = "documents name units as the trade writes them")]
+pub struct RuleBody {
+    /// With its tolerance.
+    pub limit_W: f64,
+    pub per: &'static str,
+    pub averaging_s: f64,
+    pub longest_s: f64,
     pub count: u64,
     pub breaking: u64,
     pub time_s: f64,
@@ -141,6 +169,8 @@ pub struct SilentBody {
     pub start: Stamp,
     pub end: Stamp,
     pub duration_s: f64,
+    /// Whether the recorded line shows a question to it in that time.
+    pub asked: bool,
     pub export_W: Option<f64>,
 }
 

@@ -1,9 +1,10 @@
 //! Why did it feed in? Causes ranked by how much of the exceedance each explains, with the times to look at.
 
 use super::body::{Cause, CtDoubt, EnergyBody, Evidence};
-use crate::base::{Phase, Stamp};
+use crate::base::Phase;
 use crate::evidence::long::spans::{OverSpan, Shares};
-use crate::evidence::long::{Long, Row, tick_start};
+use crate::evidence::long::swing::Train;
+use crate::evidence::long::{Long, Row, TICK_S, Unseen, UnseenSum, tick_start};
 
 /// A cause that explains less is not named.
 const LEAST_SUPPORT: f64 = 0.05;
@@ -18,56 +19,90 @@ const HUNTING_SHARE: f64 = 0.005;
 const BEFORE_S: f64 = 3600.0;
 
 /// What was above the limit, and what of it counts.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Exceedance {
+    /// The rule that is passed by the most energy, by its place in the site file; nothing without a limit.
+    pub(super) rule: Option<usize>,
     /// What counts.
     pub(super) shares: Shares,
-    /// Of it shown only by the export counter, in Ws.
-    pub(super) unseen_ws: f64,
+    /// Of it shown only by the export counter.
+    pub(super) unseen: UnseenSum,
 }
 
 impl Exceedance {
-    /// Spans the rule forbids; short ones too where together they take more of the time than the rule allows, or where
-    /// they are the swings of a control that hunts.
-    pub(super) fn of(long: &Long) -> Self {
-        let covered: f64 = long.rows.iter().fold(0.0, |sum, row| sum + covered_s(row));
-        let share = long.plan.watches.iter().filter_map(|watch| watch.share).fold(f64::INFINITY, f64::min);
-        let all = long.spans.breaking.plus(long.spans.allowed);
-        let shares = if all.time_s > share * covered {
-            all
-        } else {
-            let hunts = long.hunting_s >= HUNTING_SHARE * covered;
-            let hunting_ws = if hunts { long.spans.allowed.hunting_ws } else { 0.0 };
-            Shares {
-                energy_ws: long.spans.breaking.energy_ws + hunting_ws,
-                hunting_ws: long.spans.breaking.hunting_ws + hunting_ws,
-                ..long.spans.breaking
+    /// Of the rule that is passed by the most energy, else of the first one. `netted`: the export counter nets the phases,
+    /// so that what it rose by was exported.
+    pub(super) fn of(long: &Long, netted: bool) -> Self {
+        let plan = &long.plan;
+        let mut worst: Option<Self> = None;
+        for rule in (0..plan.rules()).filter(|rule| !plan.unfollowed.contains(rule)) {
+            let lowest = plan.lowest().is_some_and(|watch| watch.rule == rule);
+            let unseen = if lowest && netted { long.unseen_sum } else { UnseenSum::default() };
+            let here = Self { rule: Some(rule), shares: counting(long, rule), unseen };
+            if worst.is_none_or(|worst| here.energy_ws() > worst.energy_ws()) {
+                worst = Some(here);
             }
-        };
-        Self { shares, unseen_ws: long.unseen.iter().fold(0.0, |sum, unseen| sum + unseen.over_ws) }
+        }
+        worst.unwrap_or_default()
     }
 
     pub(super) fn energy_ws(&self) -> f64 {
-        self.shares.energy_ws + self.unseen_ws
+        self.shares.energy_ws + self.unseen.over_ws
     }
+
+    /// The worst spans of the rule.
+    pub(super) fn worst(&self, long: &Long) -> Vec<OverSpan> {
+        long.spans().worst(|watch| Some(long.plan.watches[watch].rule) == self.rule)
+    }
+}
+
+/// Spans a rule forbids; short ones too where together they take more of the time than it allows, or where they are the
+/// swings of a control that hunts.
+fn counting(long: &Long, rule: usize) -> Shares {
+    let covered: f64 = long.rows.iter().fold(0.0, |sum, row| sum + covered_s(row));
+    let mut all = Shares::default();
+    for (watch, above) in long.plan.watches.iter().zip(&long.spans().above) {
+        if watch.rule != rule {
+            continue;
+        }
+        let both = above.breaking.plus(above.allowed);
+        all = all.plus(if both.time_s > watch.share.unwrap_or(f64::INFINITY) * covered {
+            both
+        } else {
+            let hunts = long.hunting_s >= HUNTING_SHARE * covered;
+            let part = if hunts && above.allowed.energy_ws > 0.0 {
+                above.allowed.hunting_ws / above.allowed.energy_ws
+            } else {
+                0.0
+            };
+            Shares {
+                energy_ws: above.breaking.energy_ws + part * above.allowed.energy_ws,
+                hunting_ws: above.breaking.hunting_ws + part * above.allowed.energy_ws,
+                after_ws: above.breaking.after_ws + part * above.allowed.after_ws,
+                ..above.breaking
+            }
+        });
+    }
+    all
 }
 
 pub(super) fn covered_s(row: &Row) -> f64 {
     row.energy[0].covered_s + row.energy[1].covered_s
 }
 
-/// The causes, most likely first; `nothing-found` alone where there is none.
+/// The causes, most likely first; `nothing-found` alone where there is none, with what could not be seen.
 pub(super) fn causes(
     long: &Long,
     over: &Exceedance,
     energy: &EnergyBody,
     doubts: &[CtDoubt],
     volts: Option<(f64, Vec<Evidence>)>,
+    unseen: &[String],
 ) -> Vec<Cause> {
     let all_ws = over.energy_ws();
     let exceeded = all_ws > 0.0;
     let share = |part: f64| if exceeded { (part / all_ws).clamp(0.0, 1.0) } else { 0.0 };
-    let worst = long.spans.worst();
+    let worst = over.worst(long);
     let mut found: Vec<Cause> = Vec::new();
     if !doubts.is_empty() {
         let evidence = doubts.iter().map(|doubt| {
@@ -77,20 +112,14 @@ pub(super) fn causes(
         let support = if exceeded { 1.0 } else { 0.0 };
         found.push(Cause { cause: "ct-direction", support, evidence: evidence.collect() });
     }
-    let settings = settings_changed(long, all_ws);
+    let settings = settings_changed(long, over);
     let by_settings = settings.as_ref().map_or(0.0, |cause| cause.support);
     found.extend(settings);
     let mut silent = looks(&worst, |span| span.silent_ws, "the meter the plant steers by was silent");
-    for unseen in long.unseen.iter().filter(|unseen| unseen.over_ws > 0.0).take(MOST_EVIDENCE) {
-        let text = format!(
-            "no reading for {:.0} s, in which the export counter rose by {:.0} Wh",
-            unseen.to.seconds_since(unseen.from),
-            unseen.export_wh
-        );
-        silent.push(Evidence::at(unseen.from, text));
-    }
+    silent.extend(by_counter(long, over, true));
+    silent.truncate(MOST_EVIDENCE);
     let specific = [
-        ("meter-silent", share(over.shares.silent_ws + over.unseen_ws), silent),
+        ("meter-silent", share(over.shares.silent_ws + over.unseen.silent_ws), silent),
         (
             "outside-ct",
             share(over.shares.outside_ws),
@@ -110,12 +139,16 @@ pub(super) fn causes(
     }
     let left = if doubts.is_empty() { 1.0 - by_settings } else { 0.0 };
     for (cause, part, wants) in [
-        ("limit-passed-steadily", over.shares.steady_ws, true),
+        ("limit-passed-steadily", over.shares.steady_ws + over.unseen.over_ws - over.unseen.silent_ws, true),
         ("limit-passed-briefly", over.shares.brief_ws, false),
     ] {
         let support = share(part) * left;
         if support >= LEAST_SUPPORT {
-            let evidence = spans(&worst, wants);
+            let mut evidence = spans(&worst, wants);
+            if wants {
+                evidence.extend(by_counter(long, over, false));
+                evidence.truncate(MOST_EVIDENCE);
+            }
             found.push(Cause { cause, support, evidence });
         }
     }
@@ -126,10 +159,40 @@ pub(super) fn causes(
     }
     found.extend(mismatch(energy));
     if found.is_empty() {
-        let text = "nothing above the limit, counters and power agree, no doubt about a CT".to_owned();
-        found.push(Cause { cause: "nothing-found", support: 1.0, evidence: vec![Evidence::whole(text)] });
+        let text = if exceeded || over.rule.is_none() {
+            "no doubt about a CT, no voltage above its limit"
+        } else {
+            "nothing above the limit that the rule forbids, no doubt about a CT, no voltage above its limit"
+        };
+        let not_seen = unseen.iter().map(|text| Evidence::whole(format!("not seen: {text}")));
+        let evidence = std::iter::once(Evidence::whole(text)).chain(not_seen).collect();
+        found.push(Cause { cause: "nothing-found", support: covered_share(long).clamp(0.0, 1.0), evidence });
     }
     found
+}
+
+/// Share of the time from the first slice to the last one that readings of the meter cover.
+pub(super) fn covered_share(long: &Long) -> f64 {
+    let Some((first, last)) = long.ticks else { return 0.0 };
+    // The ends lie anywhere within their slices.
+    let within = (last - first + 1) as f64 * TICK_S;
+    let covered = long.rows.iter().fold(0.0, |sum, row| sum + covered_s(row));
+    let ends = long.ends_s();
+    (covered / (within - ends).max(1e-9)).min(1.0)
+}
+
+/// Times without readings in which the export counter rose by more than the limit allows.
+fn by_counter<'a>(long: &'a Long, over: &Exceedance, silent: bool) -> impl Iterator<Item = Evidence> + 'a {
+    let counts = over.unseen.over_ws > 0.0;
+    let over = move |unseen: &&Unseen| counts && unseen.over_ws > 0.0 && unseen.silent == silent;
+    long.unseen.iter().filter(over).take(MOST_EVIDENCE).map(|unseen| {
+        let text = format!(
+            "no reading for {:.0} s, in which the export counter shows {:.0} Wh at least",
+            unseen.to.seconds_since(unseen.from),
+            unseen.least_wh
+        );
+        Evidence::at(unseen.from, text)
+    })
 }
 
 /// In steps of a twentieth: nearer figures are alike.
@@ -163,31 +226,34 @@ fn say(span: &OverSpan) -> String {
 }
 
 fn hunting(long: &Long) -> Vec<Evidence> {
-    let say = |(from, to, train): &(Stamp, Stamp, crate::evidence::long::swing::Train)| {
+    let say = |train: &Train| {
         let text = format!(
             "{} swings of ±{:.0} W, one every {:.1} s, for {:.0} s",
             train.periods,
             train.amplitude_w,
             train.period_s,
-            to.seconds_since(*from)
+            train.length_s()
         );
-        Evidence::at(*from, text)
+        Evidence::at(train.from, text)
     };
     long.hunting.iter().take(MOST_EVIDENCE).map(say).collect()
 }
 
 /// How much more fed in after a setting changed than before it.
-fn settings_changed(long: &Long, all_ws: f64) -> Option<Cause> {
+fn settings_changed(long: &Long, over: &Exceedance) -> Option<Cause> {
     let first = long.changed.first()?;
-    let (mut before, mut after) = ((0.0, 0.0), (0.0, 0.0));
+    // Time before and after; a slice in which it changed is parted there.
+    let (mut before_s, mut after_s) = (0.0, 0.0);
     for row in &long.rows {
-        let side = if tick_start(row.tick) < first.at { &mut before } else { &mut after };
-        side.0 += row.over_ws;
-        side.1 += covered_s(row);
+        let share = (first.at.seconds_since(tick_start(row.tick)) / TICK_S).clamp(0.0, 1.0);
+        before_s += share * covered_s(row);
+        after_s += (1.0 - share) * covered_s(row);
     }
-    let usual = if before.1 >= BEFORE_S { before.0 / before.1 * after.1 } else { 0.0 };
-    let more = (after.0 - usual).max(0.0);
-    let support = if all_ws > 0.0 && before.1 >= BEFORE_S { (more / all_ws).min(1.0) } else { 0.0 };
+    let all_ws = over.energy_ws();
+    let after_ws = over.shares.after_ws + over.unseen.after_ws;
+    let usual_ws = (all_ws - after_ws) / f64::max(before_s, 1e-9) * after_s;
+    let tells = before_s >= BEFORE_S && all_ws > 0.0;
+    let support = if tells { ((after_ws - usual_ws) / all_ws).clamp(0.0, 1.0) } else { 0.0 };
     let evidence = long.changed.iter().take(MOST_EVIDENCE).map(|change| {
         let meter = &long.plan.site.meters[change.meter].name;
         let text = format!("meter `{meter}`: {} went from {} to {}", change.name, change.from, change.to);

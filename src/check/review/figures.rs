@@ -3,16 +3,18 @@
 use std::collections::BTreeMap;
 
 use super::body::{
-    ChangedBody, DayBody, EnergyBody, Evidence, HuntingBody, OverLimitBody, PeriodBody, ResetBody,
+    ChangedBody, DayBody, EnergyBody, Evidence, HuntingBody, OverLimitBody, PeriodBody, ResetBody, RuleBody,
     SilenceBody, SilentBody, SpanBody, TrainBody, VoltageBody,
 };
-use super::causes::covered_s;
+use super::causes::{Exceedance, covered_s};
 use crate::base::zone::Zone;
 use crate::base::{Phase, PointKey, Quantity, Stamp};
 use crate::evidence::long::flow::Energy;
 use crate::evidence::long::impedance::impedance;
+use crate::evidence::long::spans::{Above, Shares};
 use crate::evidence::long::volts::LEAST_COVERAGE;
 use crate::evidence::long::{Long, tick_start};
+use crate::profile::Netting;
 
 /// Counters and power may differ by this share of what passed, besides the counter's steps (ours: readings once a second
 /// are not the meter's own integration).
@@ -62,30 +64,65 @@ pub(super) fn energy(long: &Long) -> EnergyBody {
     };
     let generation = (!long.plan.generation.is_empty())
         .then(|| long.rows.iter().fold(0.0, |sum, row| sum + row.generation_ws) / 3600.0);
+    let stated = if long.plan.site.phases == 1 { Netting::Sum } else { long.plan.meter().netting };
+    let nets = stated == Netting::Sum || stated == Netting::Unknown && netting == "sum";
+    // A counter of each phase by itself never counts less than the sum exports.
+    let bounded = (nets || stated == Netting::Phase || netting == "phase")
+        && long.unseen_sum.bounded_s >= long.unseen_sum.time_s;
     EnergyBody {
+        nets,
         import_Wh: import,
         export_Wh: export,
         import_by_phase_Wh: by_phase.map(|(import, _)| import),
         export_by_phase_Wh: by_phase.map(|(_, export)| export),
         import_counter_Wh: main.counted_wh[0],
         export_counter_Wh: main.counted_wh[1],
-        agree: counted.then_some(as_sum || as_phases),
+        agree: counted.then_some(as_sum),
         netting,
         generation_Wh: generation,
-        unseen_export_Wh: long.unseen.iter().fold(0.0, |sum, unseen| sum + unseen.export_wh),
+        unseen_export_least_Wh: if nets { long.unseen_sum.least_wh } else { 0.0 },
+        unseen_export_most_Wh: bounded.then_some(long.unseen_sum.most_wh),
     }
 }
 
-pub(super) fn over_limit(long: &Long) -> OverLimitBody {
-    let spans = &long.spans;
-    let all = spans.breaking.plus(spans.allowed);
-    let watch = long.plan.watches.first();
+pub(super) fn over_limit(long: &Long, over: &Exceedance) -> OverLimitBody {
+    let plan = &long.plan;
     let covered: f64 = long.rows.iter().fold(0.0, |sum, row| sum + covered_s(row));
+    let rules: Vec<(usize, RuleBody)> = (0..plan.rules())
+        .filter_map(|rule| {
+            let own =
+                || plan.watches.iter().zip(&long.spans().above).filter(move |(watch, _)| watch.rule == rule);
+            let (first, _) = own().next()?;
+            let sum = |of: fn(&Above) -> Shares| {
+                own().fold(Shares::default(), |sum, (_, above)| sum.plus(of(above)))
+            };
+            let (breaking, all) =
+                (sum(|above| above.breaking), sum(|above| above.breaking.plus(above.allowed)));
+            let worst =
+                own().map(|(_, above)| above).max_by(|one, other| one.worst_w.total_cmp(&other.worst_w))?;
+            let body = RuleBody {
+                limit_W: first.level_w,
+                per: if first.phase == Phase::Total { "total" } else { "phase" },
+                averaging_s: first.averaging_s,
+                longest_s: first.longest_s,
+                count: all.count,
+                breaking: breaking.count,
+                time_s: all.time_s,
+                share: if covered > 0.0 { all.time_s / covered } else { 0.0 },
+                energy_Wh: all.energy_ws / 3600.0,
+                breaking_energy_Wh: breaking.energy_ws / 3600.0,
+                worst_averaged_export_W: worst.worst_w,
+                worst_at: worst.worst_at,
+            };
+            Some((rule, body))
+        })
+        .collect();
+    let deciding = rules.iter().find(|(rule, _)| Some(*rule) == over.rule).map(|(_, body)| body.clone());
     OverLimitBody {
-        limit_W: watch.map(|watch| watch.level_w),
-        longest_s: watch.map(|watch| watch.longest_s),
-        spans: spans
-            .worst()
+        limit_W: deciding.as_ref().map(|rule| rule.limit_W),
+        longest_s: deciding.as_ref().map(|rule| rule.longest_s),
+        spans: over
+            .worst(long)
             .iter()
             .take(MOST_SHOWN)
             .map(|span| SpanBody {
@@ -97,18 +134,19 @@ pub(super) fn over_limit(long: &Long) -> OverLimitBody {
                 energy_Wh: span.energy_ws / 3600.0,
             })
             .collect(),
-        count: all.count,
-        breaking: spans.breaking.count,
-        time_s: all.time_s,
-        share: if covered > 0.0 { all.time_s / covered } else { 0.0 },
-        energy_Wh: all.energy_ws / 3600.0,
-        breaking_energy_Wh: spans.breaking.energy_ws / 3600.0,
-        worst_averaged_export_W: spans.worst_w,
-        worst_at: spans.worst_at,
+        count: deciding.as_ref().map_or(0, |rule| rule.count),
+        breaking: deciding.as_ref().map_or(0, |rule| rule.breaking),
+        time_s: deciding.as_ref().map_or(0.0, |rule| rule.time_s),
+        share: deciding.as_ref().map_or(0.0, |rule| rule.share),
+        energy_Wh: deciding.as_ref().map_or(0.0, |rule| rule.energy_Wh),
+        breaking_energy_Wh: deciding.as_ref().map_or(0.0, |rule| rule.breaking_energy_Wh),
+        worst_averaged_export_W: deciding.as_ref().map_or(0.0, |rule| rule.worst_averaged_export_W),
+        worst_at: deciding.as_ref().and_then(|rule| rule.worst_at),
+        rules: rules.into_iter().map(|(_, body)| body).collect(),
     }
 }
 
-pub(super) fn by_day(long: &Long) -> Vec<DayBody> {
+pub(super) fn by_day(long: &Long, over: &Exceedance) -> Vec<DayBody> {
     let zone = Zone::named(&long.plan.site.time_zone).unwrap_or_default();
     let mut days: BTreeMap<String, DayBody> = BTreeMap::new();
     for row in &long.rows {
@@ -125,9 +163,10 @@ pub(super) fn by_day(long: &Long) -> Vec<DayBody> {
         let sum = row.energy[0].plus(row.energy[1]);
         day.import_Wh += sum.import_ws / 3600.0;
         day.export_Wh += sum.export_ws / 3600.0;
-        day.over_Wh += row.over_ws / 3600.0;
+        let over_ws = over.rule.and_then(|rule| row.over_ws.get(rule)).copied().unwrap_or(0.0);
+        day.over_Wh += over_ws / 3600.0;
         day.export_by_hour_Wh[hour] += sum.export_ws / 3600.0;
-        day.over_by_hour_Wh[hour] += row.over_ws / 3600.0;
+        day.over_by_hour_Wh[hour] += over_ws / 3600.0;
     }
     days.into_values().collect()
 }
@@ -135,7 +174,7 @@ pub(super) fn by_day(long: &Long) -> Vec<DayBody> {
 pub(super) fn voltage(long: &Long) -> Vec<VoltageBody> {
     let plan = &long.plan;
     // The relative standard uncertainty of a current, from the classes, at a usual load.
-    let class = plan.expanded_w(plan.main, &[2000.0], 2000.0) / 2.0 / 2000.0;
+    let class = plan.unsure(plan.main).expanded_w(&[2000.0], 2000.0) / 2.0 / 2000.0;
     let mut found = Vec::new();
     for (line, phase) in plan.site.lines().iter().enumerate() {
         let read = long.rows.iter().filter_map(|row| row.volts[line].map(|volts| (row.tick, volts)));
@@ -232,9 +271,9 @@ pub(super) fn voltage_rise(long: &Long, voltage: &[VoltageBody]) -> Option<(f64,
 }
 
 pub(super) fn hunting(long: &Long) -> HuntingBody {
-    let mut periods: Vec<f64> = long.hunting.iter().map(|(.., train)| train.period_s).collect();
+    let mut periods: Vec<f64> = long.hunting.iter().map(|train| train.period_s).collect();
     periods.sort_by(f64::total_cmp);
-    let sizes: Vec<f64> = long.hunting.iter().map(|(.., train)| train.amplitude_w).collect();
+    let sizes: Vec<f64> = long.hunting.iter().map(|train| train.amplitude_w).collect();
     let found = !long.hunting.is_empty();
     HuntingBody {
         found,
@@ -245,9 +284,9 @@ pub(super) fn hunting(long: &Long) -> HuntingBody {
             .hunting
             .iter()
             .take(MOST_SHOWN)
-            .map(|(start, end, train)| TrainBody {
-                start: *start,
-                end: *end,
+            .map(|train| TrainBody {
+                start: train.from,
+                end: train.to,
                 period_s: train.period_s,
                 amplitude_W: train.amplitude_w,
                 periods: train.periods,
@@ -267,6 +306,7 @@ pub(super) fn silence(long: &Long) -> Vec<SilenceBody> {
                 start: silent.from,
                 end: silent.to,
                 duration_s: silent.to.seconds_since(silent.from),
+                asked: silent.asked.is_some(),
                 export_W: silent.export_w,
             })
             .collect();

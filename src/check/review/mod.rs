@@ -4,6 +4,7 @@ mod body;
 mod causes;
 mod direction;
 mod figures;
+mod unseen;
 mod words;
 
 pub use body::{Cause, CtDoubt, Evidence, LineBody, ReviewBody};
@@ -30,20 +31,21 @@ pub struct Review {
     pub body: ReviewBody,
 }
 
-/// From the whole log; nothing where no meter was read. `span` is its first and last reading, `line` the counts of the line
+/// From the whole log; nothing where the meter looked at was not read. `span` is its first and last reading, `line` the counts of the line
 /// where frames were at hand.
 pub fn review(long: &Long, span: (Stamp, Stamp), line: Option<LineBody>) -> Option<Review> {
-    long.ticks?;
-    let over = causes::Exceedance::of(long);
+    long.ticks.filter(|_| long.meters[long.plan.main].readings > 0)?;
     let energy = figures::energy(long);
+    let over = causes::Exceedance::of(long, energy.nets);
     let ct_doubts = direction::doubts(long);
     let voltage = figures::voltage(long);
     let volts = figures::voltage_rise(long, &voltage);
-    let causes = causes::causes(long, &over, &energy, &ct_doubts, volts);
+    let not_seen = unseen::not_seen(long, &energy, &voltage);
+    let causes = causes::causes(long, &over, &energy, &ct_doubts, volts, &not_seen);
     let body = ReviewBody {
         period: figures::period(long, span),
-        over_limit: figures::over_limit(long),
-        by_day: figures::by_day(long),
+        over_limit: figures::over_limit(long, &over),
+        by_day: figures::by_day(long, &over),
         hunting: figures::hunting(long),
         silence: figures::silence(long),
         settings_changed: figures::changed(long),
@@ -52,6 +54,7 @@ pub fn review(long: &Long, span: (Stamp, Stamp), line: Option<LineBody>) -> Opti
         energy,
         voltage,
         ct_doubts,
+        not_seen,
         line,
         causes,
     };

@@ -1,6 +1,7 @@
 //! What a review says in sentences.
 
 use super::body::ReviewBody;
+use super::unseen;
 use crate::evidence::long::Long;
 
 /// What each cause means, and what settles it.
@@ -32,7 +33,7 @@ fn plain(cause: &str) -> (&'static str, &'static str) {
         ),
         "energy-mismatch" => (
             "the meter's counters say something else than its power",
-            "ask how the counters treat phases, and compare with the operator's figures: --against",
+            "ask how the counters treat phases, and compare with the operator's own figures",
         ),
         "storage-full" => (
             "the export began when the storage was full",
@@ -54,13 +55,18 @@ pub(super) fn headline(long: &Long, body: &ReviewBody, over_ws: f64) -> String {
     let first = body.causes.first();
     let cause = first.map_or("nothing-found", |cause| cause.cause);
     if cause == "nothing-found" {
-        return if long.plan.watches.is_empty() {
+        let mut text = if long.plan.watches.is_empty() {
             "nothing found; the site file has no limit to hold the export against".to_owned()
         } else {
-            "nothing found: no export above the limit that the rule forbids. Nobody challenged the control: `wattward \
-             limit` does"
-                .to_owned()
+            "nothing found: no export above the limit that the rule forbids".to_owned()
         };
+        if unseen::weighty(long) {
+            text.push_str(". Much was not seen: ");
+            text.push_str(body.not_seen.first().map_or("", String::as_str));
+        } else if !long.plan.watches.is_empty() {
+            text.push_str(". Nobody challenged the control: `wattward limit` does");
+        }
+        return text;
     }
     let meaning = plain(cause).0;
     if over_ws > 0.0 {
@@ -89,24 +95,31 @@ pub(super) fn reasons(long: &Long, body: &ReviewBody) -> Vec<String> {
         energy.export_Wh / 1000.0
     ));
     if let (Some(import), Some(export)) = (energy.import_counter_Wh, energy.export_counter_Wh) {
-        let agree = if energy.agree == Some(true) { "which agrees" } else { "which does not agree" };
+        let agree = match (energy.agree, energy.netting) {
+            (Some(true), _) => "which agrees",
+            (_, "phase") => "which agrees with each phase by itself and not with their sum",
+            _ => "which does not agree",
+        };
         reasons.push(format!(
             "{:.1} kWh in and {:.2} kWh out by the meter's counters, {agree}",
             import / 1000.0,
             export / 1000.0
         ));
     }
-    let covered = body.period.covered_s / body.period.duration_s.max(1e-9);
-    if covered < 0.99 {
-        reasons.push(format!("only {:.1} % of the time is covered by readings", covered * 100.0));
-    }
     let over = &body.over_limit;
-    if let Some(limit) = over.limit_W {
+    for rule in &over.rules {
+        let which = if rule.per == "phase" { " on a phase" } else { "" };
+        let mean = if over.rules.len() > 1 && rule.averaging_s > 0.0 {
+            format!(" by its mean over {}", crate::base::Span::from_seconds(rule.averaging_s))
+        } else {
+            String::new()
+        };
         reasons.push(format!(
-            "{} spans above {limit:.0} W (and the uncertainty), {} of them longer than the rule allows",
-            over.count, over.breaking
+            "{} spans above {:.0} W{which}{mean} (and the uncertainty), {} of them longer than the rule allows",
+            rule.count, rule.limit_W, rule.breaking
         ));
-    } else {
+    }
+    if over.rules.is_empty() && long.plan.unfollowed.is_empty() {
         reasons.push("no limit in the site file: give one there or with --export".to_owned());
     }
     for volts in &body.voltage {
@@ -120,6 +133,7 @@ pub(super) fn reasons(long: &Long, body: &ReviewBody) -> Vec<String> {
     for cause in body.causes.iter().skip(1) {
         reasons.push(format!("also: {} (support {:.2})", plain(cause.cause).0, cause.support));
     }
+    reasons.extend(body.not_seen.iter().map(|text| format!("not seen: {text}")));
     if long.plan.site.meters[long.plan.main].class.is_none() {
         reasons.push("the site file gives no class for the meter: class 2 is assumed".to_owned());
     }

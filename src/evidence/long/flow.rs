@@ -2,8 +2,9 @@
 //! the spans in which the sliding mean of the export stands above a level.
 
 use super::plan::{Plan, Watch};
+use super::recent::Reading;
 use super::slice::{Slice, TICK_S};
-use crate::base::Phase;
+use crate::base::{Phase, Stamp};
 use crate::evidence::mean::Line;
 
 /// Readings of a power around a slice: (time in s since the slice began, W), in time order.
@@ -22,11 +23,9 @@ pub struct Energy {
     pub turned_ws: f64,
 }
 
-/// A span of a slice in which export surely stood above the level.
+/// A part of a span in which export surely stood above the level: as far as it lies in one slice.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Over {
-    /// The total, or a phase.
-    pub phase: Phase,
     /// First instant, in s since the slice began.
     pub from: f64,
     /// Last instant.
@@ -35,19 +34,6 @@ pub struct Over {
     pub worst_w: f64,
     /// Energy above the level, in Ws.
     pub energy_ws: f64,
-}
-
-/// A time without readings, in s since the slice began; it may have begun long before.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Silence {
-    /// Last reading before it.
-    pub from: f64,
-    /// First reading after it.
-    pub to: f64,
-    /// Export just before it, in W.
-    pub before_w: f64,
-    /// Export just after it, in W.
-    pub after_w: f64,
 }
 
 /// The power of a phase or the total of a meter around a slice: as reported, else the phases added up.
@@ -76,19 +62,26 @@ fn added(one: &[(f64, f64)], other: &[(f64, f64)]) -> Readings {
     for (index, (at, value)) in one.iter().enumerate() {
         let next = one.get(index + 1).or_else(|| index.checked_sub(1).and_then(|before| one.get(before)));
         let reach = next.map_or(1.0, |next| 0.5 * (next.0 - at).abs());
-        while place + 1 < other.len() && (other[place + 1].0 - at).abs() <= (other[place].0 - at).abs() {
-            place += 1;
-        }
-        if let Some((near, part)) = other.get(place).filter(|(near, _)| (near - at).abs() <= reach) {
-            debug_assert!(near.is_finite(), "times are finite");
+        if let Some(part) = near(other, &mut place, *at, reach) {
             sum.push((*at, value + part));
         }
     }
     sum
 }
 
+/// The value nearest to an instant, if it lies within reach. `place` is where the last one was found; instants rise.
+pub(super) fn near(values: &[(f64, f64)], place: &mut usize, at: f64, reach: f64) -> Option<f64> {
+    while *place + 1 < values.len() && (values[*place + 1].0 - at).abs() <= (values[*place].0 - at).abs() {
+        *place += 1;
+    }
+    values.get(*place).filter(|(near, _)| (near - at).abs() <= reach).map(|(_, value)| *value)
+}
+
 /// Pairs of readings without a gap between them, cut to the slice: (from, power, to, power).
-fn segments(readings: &[(f64, f64)], gap_s: f64) -> impl Iterator<Item = (f64, f64, f64, f64)> + '_ {
+pub(super) fn segments(
+    readings: &[(f64, f64)],
+    gap_s: f64,
+) -> impl Iterator<Item = (f64, f64, f64, f64)> + '_ {
     readings.windows(2).filter_map(move |pair| {
         let [(t0, p0), (t1, p1)] = [pair[0], pair[1]];
         if t1 - t0 > gap_s || t1 <= 0.0 || t0 >= TICK_S || t1 <= t0 {
@@ -145,64 +138,35 @@ impl Energy {
     }
 }
 
-/// Readings without a gap between them, as lines. `earlier` (times below 0) reaches back for sliding means.
-fn runs(earlier: &[(f64, f64)], readings: &[(f64, f64)], gap_s: f64) -> Vec<Line> {
-    let first = readings.first().map_or(f64::INFINITY, |(at, _)| *at);
-    let lead = earlier.iter().filter(|(at, _)| *at < first).copied();
-    let mut runs: Vec<Vec<(f64, f64)>> = Vec::new();
-    for reading in lead.chain(readings.iter().copied()) {
-        match runs.last_mut() {
-            Some(run) if run.last().is_none_or(|last| reading.0 - last.0 <= gap_s) => run.push(reading),
-            _ => runs.push(vec![reading]),
-        }
-    }
-    runs.into_iter().map(Line::new).collect()
-}
-
-/// Spans in which the export, by its sliding mean, stands above the level by more than the uncertainty.
-pub fn over(
+/// The parts of a slice in which the export, by its sliding mean, stands above the level by more than the uncertainty, with
+/// the line through the readings that each lies on. `readings` reach back from the slice as far as the mean does, and to the
+/// one after it.
+pub fn over<'a>(
     watch: &Watch,
-    expanded_w: f64,
-    earlier: &[(f64, f64)],
-    readings: &[(f64, f64)],
+    start: Stamp,
+    readings: impl Iterator<Item = &'a Reading>,
     gap_s: f64,
-) -> Vec<Over> {
-    let threshold = watch.level_w + expanded_w;
-    // Most slices hold none: a mean lies above only where a reading does.
-    if readings.iter().chain(earlier).all(|(_, power)| -power <= threshold) {
-        return Vec::new();
-    }
-    let mut found = Vec::new();
-    for line in runs(earlier, readings, gap_s) {
-        for dip in line.dips(watch.averaging_s, -threshold, -watch.averaging_s, TICK_S) {
+    mut each: impl FnMut(Over, &Line),
+) {
+    let oldest = -(watch.averaging_s + gap_s);
+    let near: Vec<(f64, &Reading)> =
+        readings.map(|one| (one.at.seconds_since(start), one)).filter(|(at, _)| *at >= oldest).collect();
+    for run in near.chunk_by(|one, next| next.0 - one.0 <= gap_s) {
+        // Most slices hold none: a mean lies above only where a reading does.
+        if run.iter().all(|(_, one)| -(one.power_w + one.expanded_w) <= watch.level_w) {
+            continue;
+        }
+        let line = Line::new(run.iter().map(|(at, one)| (*at, one.power_w)));
+        let sure = Line::new(run.iter().map(|(at, one)| (*at, one.power_w + one.expanded_w)));
+        for dip in sure.dips(watch.averaging_s, -watch.level_w, -watch.averaging_s, TICK_S) {
             let (from, to) = (dip.start.max(0.0), dip.end.min(TICK_S));
             if to > from {
-                found.push(Over {
-                    phase: watch.phase,
-                    from,
-                    to,
-                    worst_w: -dip.lowest,
-                    energy_ws: line.area_below(-watch.level_w, from, to),
-                });
+                let lowest = line.lowest(watch.averaging_s, from - watch.averaging_s, to);
+                let worst_w = -lowest.unwrap_or(dip.lowest);
+                each(Over { from, to, worst_w, energy_ws: line.area_below(-watch.level_w, from, to) }, &line);
             }
         }
     }
-    found
-}
-
-/// Times without readings that end in this slice (or begin in it and have no end yet).
-pub fn silences(readings: &[(f64, f64)], gap_s: f64) -> Vec<Silence> {
-    let pairs = readings.windows(2).filter(|pair| {
-        let (from, to) = (pair[0].0, pair[1].0);
-        to - from > gap_s && to > 0.0 && to < TICK_S
-    });
-    let silence = |pair: &[(f64, f64)]| Silence {
-        from: pair[0].0,
-        to: pair[1].0,
-        before_w: (-pair[0].1).max(0.0),
-        after_w: (-pair[1].1).max(0.0),
-    };
-    pairs.map(silence).collect()
 }
 
 /// Mean of the line through readings between two instants; nothing where a gap or an end lies between them.
@@ -235,19 +199,35 @@ mod tests {
         let both = energies(&readings, 10.0);
         let sum = both[0].plus(both[1]);
         assert_eq!((sum.covered_s, sum.import_ws), (2.0, 1200.0));
-        assert_eq!(silences(&readings, 10.0).len(), 2);
     }
 
     #[test]
     fn spans_above_the_level_have_their_energy_above_it() {
-        let watch =
-            Watch { phase: Phase::Total, level_w: 100.0, averaging_s: 0.0, longest_s: 5.0, share: None };
-        let readings = [(0.0, 0.0), (10.0, -200.0), (20.0, -200.0), (30.0, 0.0), (600.0, 0.0)];
-        let found = over(&watch, 0.0, &[], &readings, 1000.0);
-        assert_eq!(found.len(), 1);
-        assert!((found[0].from - 5.0).abs() < 1e-6 && (found[0].to - 25.0).abs() < 1e-6);
-        assert!((found[0].energy_ws - 1500.0).abs() < 1e-6, "{found:?}");
-        assert!((found[0].worst_w - 200.0).abs() < 1e-9);
-        assert!(over(&watch, 150.0, &[], &readings, 1000.0).is_empty());
+        let watch = Watch {
+            rule: 0,
+            phase: Phase::Total,
+            level_w: 100.0,
+            averaging_s: 0.0,
+            longest_s: 5.0,
+            share: None,
+        };
+        let found = |expanded_w: f64| {
+            let reading = |(at, power_w): (f64, f64)| Reading {
+                at: Stamp::from_nanos(0) + crate::base::Span::from_seconds(at),
+                power_w,
+                expanded_w,
+            };
+            let powers = [(0.0, 0.0), (10.0, -200.0), (20.0, -200.0), (30.0, 0.0), (600.0, 0.0)];
+            let readings = powers.map(reading);
+            let mut found = Vec::new();
+            over(&watch, Stamp::from_nanos(0), readings.iter(), 1000.0, |over, _| found.push(over));
+            found
+        };
+        let sure = found(0.0);
+        assert_eq!(sure.len(), 1);
+        assert!((sure[0].from - 5.0).abs() < 1e-6 && (sure[0].to - 25.0).abs() < 1e-6);
+        assert!((sure[0].energy_ws - 1500.0).abs() < 1e-6, "{sure:?}");
+        assert!((sure[0].worst_w - 200.0).abs() < 1e-9);
+        assert!(found(150.0).is_empty());
     }
 }

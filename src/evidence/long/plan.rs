@@ -5,17 +5,19 @@ use crate::base::uncertain::{combine, expanded, resolution};
 use crate::base::{Phase, PointKey, Quantity};
 use crate::evidence::accuracy::{Accuracy, PhasePower};
 use crate::evidence::power::UNREAD_REACTIVE;
-use crate::profile::{Meter, MeterRole, Per, Profile, Site, Source, Type};
+use crate::profile::{Meter, MeterRole, Per, Profile, Rule, Site, Source, Type};
 
 /// EN 50160: supply voltage at most 10 % above nominal, by ten-minute means.
 const UPPER_SHARE: f64 = 1.1;
 
-/// Longest sliding mean that is followed, in s: one slice before the one looked at is at hand.
-pub const LONGEST_MEAN_S: f64 = 600.0;
+/// Longest sliding mean that is followed, in s (ours): so much of the power is kept at hand.
+pub const LONGEST_MEAN_S: f64 = 86_400.0;
 
 /// A level that export is held against.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Watch {
+    /// The rule it belongs to, counted from 0 in the order of the site file.
+    pub rule: usize,
     /// The total, or a phase.
     pub phase: Phase,
     /// Limit and tolerance together, in W.
@@ -41,8 +43,10 @@ pub struct Plan {
     pub steering: Option<usize>,
     /// Meters that show what plants deliver.
     pub generation: Vec<usize>,
-    /// Levels that export is held against; none without a limit.
+    /// Levels that export is held against, for every rule and each of its phases; none without a limit.
     pub watches: Vec<Watch>,
+    /// Rules that can't be followed: without a level, or by a mean longer than is kept.
+    pub unfollowed: Vec<usize>,
     /// Ten-minute mean that counts as too high, in V.
     pub overvoltage_v: f64,
 }
@@ -61,8 +65,10 @@ impl Plan {
             .filter(|index| *index != main && site.meters[*index].role == MeterRole::Generation)
             .collect();
         let given = site.limit.as_ref().and_then(|limit| limit.overvoltage_v);
+        let (watches, unfollowed) = watches(site);
         Some(Self {
-            watches: watches(site),
+            watches,
+            unfollowed,
             overvoltage_v: given.unwrap_or(UPPER_SHARE * site.phase_v()),
             site: site.clone(),
             profiles: profiles.to_vec(),
@@ -107,24 +113,40 @@ impl Plan {
         self.site.lines().iter().all(|phase| self.power_key(meter, *phase).is_some())
     }
 
-    /// Expanded uncertainty (k = 2) in W of a total whose phases carry these powers, each with the error of its class; of a
-    /// meter that reports only the total, |P| and the plants' rated power stand for the phases.
-    pub fn expanded_w(&self, meter: usize, phases_w: &[f64], total_w: f64) -> f64 {
-        let Some(of) = self.site.meters.get(meter) else { return 0.0 };
-        let accuracy = Accuracy::of(of, self.site.phases > 1);
-        let standard = |active_w: f64| {
-            accuracy.active_standard_w(PhasePower {
-                active_w,
-                reactive_var: UNREAD_REACTIVE * active_w.abs(),
-                voltage_v: self.nominal_v(),
-            })
-        };
-        let class = if phases_w.is_empty() {
-            standard(total_w.abs() + if self.site.phases > 1 { self.site.rated_w() } else { 0.0 })
-        } else {
-            phases_w.iter().fold(0.0, |sum, power| sum + standard(*power))
-        };
-        expanded(combine(&[class, resolution(self.step_w(meter))]))
+    /// What makes a power of this meter unsure.
+    pub fn unsure(&self, meter: usize) -> Unsure {
+        Unsure {
+            accuracy: self.site.meters.get(meter).map(|of| Accuracy::of(of, self.site.phases > 1)),
+            voltage_v: self.nominal_v(),
+            hidden_w: if self.site.phases > 1 { self.site.rated_w() } else { 0.0 },
+            step_w: self.step_w(meter),
+        }
+    }
+
+    /// The lowest level that the total is held against.
+    pub fn lowest(&self) -> Option<&Watch> {
+        let total = self.watches.iter().filter(|watch| watch.phase == Phase::Total);
+        total.min_by(|one, other| one.level_w.total_cmp(&other.level_w))
+    }
+
+    /// How many rules the site has.
+    pub fn rules(&self) -> usize {
+        self.site.limit.as_ref().map_or(0, |limit| limit.rules.len())
+    }
+
+    /// A rule by its place.
+    pub fn rule(&self, place: usize) -> Option<&Rule> {
+        self.site.limit.as_ref()?.rules.get(place)
+    }
+
+    /// The longest sliding mean of all rules, in s.
+    pub fn reach_s(&self) -> f64 {
+        self.watches.iter().fold(0.0, |most, watch| watch.averaging_s.max(most))
+    }
+
+    /// The meter the plant steers by: another one than the main meter, or that one itself.
+    pub fn steered_by(&self) -> Option<usize> {
+        self.steering.or_else(|| (self.meter().role == MeterRole::Steering).then_some(self.main))
     }
 
     /// The smallest step of a meter's power, by the site file or its registers, in W.
@@ -143,30 +165,58 @@ impl Plan {
     }
 }
 
-/// For the total and for each phase the rule with the lowest level.
-fn watches(site: &Site) -> Vec<Watch> {
-    let mut found: Vec<Watch> = Vec::new();
-    for rule in site.limit.iter().flat_map(|limit| &limit.rules) {
+/// What makes a power of a meter unsure.
+#[derive(Clone, Copy, Debug)]
+pub struct Unsure {
+    accuracy: Option<Accuracy>,
+    voltage_v: f64,
+    /// What may flow in some phases and out of others unseen, where only the total is read, in W.
+    hidden_w: f64,
+    step_w: f64,
+}
+
+impl Unsure {
+    /// Expanded uncertainty (k = 2) in W of a total whose phases carry these powers, each with the error of its class; of a
+    /// meter that reports only the total, |P| and the plants' rated power stand for the phases.
+    pub fn expanded_w(&self, phases_w: &[f64], total_w: f64) -> f64 {
+        let Some(accuracy) = self.accuracy else { return 0.0 };
+        let standard = |active_w: f64| {
+            accuracy.active_standard_w(PhasePower {
+                active_w,
+                reactive_var: UNREAD_REACTIVE * active_w.abs(),
+                voltage_v: self.voltage_v,
+            })
+        };
+        let class = if phases_w.is_empty() {
+            standard(total_w.abs() + self.hidden_w)
+        } else {
+            phases_w.iter().fold(0.0, |sum, power| sum + standard(*power))
+        };
+        expanded(combine(&[class, resolution(self.step_w)]))
+    }
+}
+
+/// Every rule, for the total or for each phase; and the rules that have no level, or a mean too long to be followed.
+fn watches(site: &Site) -> (Vec<Watch>, Vec<usize>) {
+    let (mut found, mut unfollowed) = (Vec::new(), Vec::new());
+    for (place, rule) in site.limit.iter().flat_map(|limit| &limit.rules).enumerate() {
         // A share of no plant is no level.
-        let Some(limit_w) = rule.limit_w(site) else { continue };
+        let Some(level_w) = rule.limit_w(site).filter(|_| rule.averaging_s <= LONGEST_MEAN_S) else {
+            unfollowed.push(place);
+            continue;
+        };
         let each = rule.applies_per() == Per::Phase;
         let phases = if each && site.phases > 1 { site.lines() } else { &[Phase::Total][..] };
-        for phase in phases {
-            let watch = Watch {
-                phase: *phase,
-                level_w: limit_w + rule.tolerance_w,
-                averaging_s: rule.averaging_s.clamp(0.0, LONGEST_MEAN_S),
-                longest_s: rule.longest_s,
-                share: rule.share,
-            };
-            match found.iter_mut().find(|other| other.phase == *phase) {
-                Some(other) if other.level_w <= watch.level_w => {}
-                Some(other) => *other = watch,
-                None => found.push(watch),
-            }
-        }
+        found.extend(phases.iter().map(|phase| Watch {
+            rule: place,
+            phase: *phase,
+            level_w: level_w + rule.tolerance_w,
+            averaging_s: rule.averaging_s.max(0.0),
+            longest_s: rule.longest_s,
+            share: rule.share,
+        }));
     }
-    found
+    (found, unfollowed)
 }
 
 #[cfg(test)]
@@ -179,7 +229,7 @@ mod tests {
             "[site]\nname = \"x\"\nphases = 3\nnetwork = \"{network}\"\nnominal_V = 400\n[[meter]]\nname = \"m\"\nprofile = \"m.toml\"\nline = {{ serial = \"/dev/ttyUSB0\" }}\n{plants}[limit]\n[[limit.rule]]\n{rule}\n"
         );
         let (site, _) = parse_site("s", &text).unwrap();
-        watches(&site).iter().map(|watch| (watch.phase, watch.level_w)).collect()
+        watches(&site).0.iter().map(|watch| (watch.phase, watch.level_w)).collect()
     }
 
     /// By hand: half of 9 kW is 4.5 kW together and 1.5 kW on each of three phases (contract 4, as `limit` judges it); 10 A on

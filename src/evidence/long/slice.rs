@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use crate::base::uncertain::median;
-use crate::base::{PointKey, Stamp};
+use crate::base::{PointKey, Span, Stamp};
 use crate::reading::{MeterSeries, Sample, Series};
 
 /// Length of a slice in s: the aggregation of IEC 61000-4-30 in UTC ticks of ten minutes.
@@ -50,6 +50,10 @@ pub struct Slice {
     pub tick: i64,
     /// Readings further apart than this leave a gap, in s.
     pub gap_s: f64,
+    /// Usual time between readings, in s; nothing of too few.
+    pub spacing_s: Option<f64>,
+    /// What was said until then is known: some time past the slice's end, or the end of the log.
+    pub known_until: Stamp,
     /// In the order of the site file.
     pub meters: Vec<MeterSlice>,
 }
@@ -66,6 +70,20 @@ impl MeterSlice {
 }
 
 impl Slice {
+    /// First and last thing said in it, in s since it began.
+    pub fn extent_s(&self) -> Option<(f64, f64)> {
+        let all = self.meters.iter().flat_map(|meter| meter.series.points.values());
+        let times = all.flat_map(|series| {
+            let samples = series.samples.first().into_iter().chain(series.samples.last());
+            let absent = series.absent.first().into_iter().chain(series.absent.last());
+            samples.map(|sample| sample.at).chain(absent.map(|(at, _)| *at))
+        });
+        let (first, last) = times.fold((None, None), |(first, last): (Option<Stamp>, Option<Stamp>), at| {
+            (Some(first.map_or(at, |first| first.min(at))), last.max(Some(at)))
+        });
+        Some((first?.seconds_since(self.start()), last?.seconds_since(self.start())))
+    }
+
     /// Its first instant.
     pub fn start(&self) -> Stamp {
         tick_start(self.tick)
@@ -118,8 +136,7 @@ impl Gather {
     pub fn ready(&mut self) -> Vec<Slice> {
         let mut slices = Vec::new();
         while let (Some(tick), Some(latest)) = (self.first_tick(), self.latest) {
-            let grace = GRACE_S.max(self.spacing_s.map_or(0.0, gap_of));
-            if latest.seconds_since(tick_start(tick + 1)) < grace {
+            if latest.seconds_since(tick_start(tick + 1)) < self.grace_s() {
                 break;
             }
             slices.push(self.cut(tick));
@@ -136,6 +153,10 @@ impl Gather {
         slices
     }
 
+    fn grace_s(&self) -> f64 {
+        GRACE_S.max(self.spacing_s.map_or(0.0, gap_of))
+    }
+
     fn first_tick(&self) -> Option<i64> {
         let series = self.meters.iter().flat_map(|meter| meter.series.points.values());
         let first = series.flat_map(|series| {
@@ -147,11 +168,20 @@ impl Gather {
 
     fn cut(&mut self, tick: i64) -> Slice {
         let end = tick_start(tick + 1);
+        // The same whether more has come already or not.
+        let known = end + Span::from_seconds(self.grace_s());
+        let known_until = self.latest.map_or(known, |latest| latest.min(known));
         let meters: Vec<MeterSlice> = self.meters.iter_mut().map(|waiting| waiting.cut(end)).collect();
         if self.spacing_s.is_none() {
             self.spacing_s = spacing(&meters);
         }
-        Slice { tick, gap_s: self.spacing_s.map_or(LEAST_GAP_S, gap_of), meters }
+        Slice {
+            tick,
+            gap_s: self.spacing_s.map_or(LEAST_GAP_S, gap_of),
+            spacing_s: self.spacing_s,
+            known_until,
+            meters,
+        }
     }
 }
 
@@ -200,7 +230,7 @@ fn spacing(meters: &[MeterSlice]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::base::{Phase, Quantity, Span};
+    use crate::base::{Phase, Quantity};
 
     const KEY: PointKey = PointKey::Of(Quantity::ActivePower, Phase::Total);
 

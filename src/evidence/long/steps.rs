@@ -2,6 +2,7 @@
 //! A step counts where two level readings stand on either side of a reading that is passed over, since one reading may
 //! have been taken while the meter still averaged.
 
+use super::flow::near;
 use super::plan::Plan;
 use super::slice::{MeterSlice, Slice};
 use crate::base::{Phase, Quantity, Stamp};
@@ -175,11 +176,4 @@ fn rows(plan: &Plan, of: &MeterSlice, meter: usize, start: Stamp) -> Vec<Row> {
         }
     }
     rows
-}
-
-fn near(values: &[(f64, f64)], place: &mut usize, at: f64, reach: f64) -> Option<f64> {
-    while *place + 1 < values.len() && (values[*place + 1].0 - at).abs() <= (values[*place].0 - at).abs() {
-        *place += 1;
-    }
-    values.get(*place).filter(|(near, _)| (near - at).abs() <= reach).map(|(_, value)| *value)
 }
