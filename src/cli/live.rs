@@ -106,7 +106,7 @@ impl Watching {
         let plan = SessionPlan { site, profiles, meters, talk, capture, keyboard: purpose.keyboard };
         announce(&plan, out);
         let session = match (keep, purpose.segments) {
-            (true, Some(length)) => Session::start_segments(&plan, length)?,
+            (true, Some(series)) => Session::start_segments(&plan, series)?,
             (true, None) => Session::start(&plan)?,
             (false, _) => Session::start_unkept(&plan)?,
         };

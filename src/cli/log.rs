@@ -8,7 +8,7 @@
 //! 7200 readings of 7200, 0 missed, longest gap 1.0 s; answers in 38 ms (p50), 61 ms (p99), 84 ms (max)
 //! ```
 //!
-//! `--segment 1d` makes a log of weeks a series of captures (docs/review.md); `wattward review --from FOLDER` reads it.
+//! `--segment 1d` makes a log of weeks a series of captures, `--keep 20GB` bounds the room it takes (docs/review.md); `wattward review --from FOLDER` reads it.
 //!
 //! Ctrl-C finishes the block and says where the file is. A lost line is waited for, and the same file goes on. Exit codes:
 //! 0 recorded (also when stopped by Ctrl-C), 2 a file or option is wrong, 4 nothing was heard, the disk is full, or
@@ -28,7 +28,7 @@ use super::tally::Tally;
 use crate::base::{Failure, Span, Stamp};
 use crate::report::{CaptureRef, Tool};
 use crate::rim::drive::LineStats;
-use crate::rim::segments::SegmentLength;
+use crate::rim::segments::{Room, SegmentLength, Series, parse_keep};
 
 /// Options of `log`.
 #[derive(Args, Debug)]
@@ -44,6 +44,10 @@ pub(crate) struct LogArgs {
     /// at this size (1d, 6h, 500MB); --capture names the series, and starting again goes on with it
     #[arg(long, value_name = "TIME|SIZE", value_parser = SegmentLength::parse)]
     segment: Option<SegmentLength>,
+    /// The most room the series may take (20GB, 500MB): the oldest raw segments go first, each only when its readings stand beside
+    /// it as Parquet; readings are kept [default: all of it stays]
+    #[arg(long, value_name = "SIZE", value_parser = parse_keep, requires = "segment")]
+    keep: Option<u64>,
 }
 
 /// How often the status line is redrawn.
@@ -106,7 +110,7 @@ pub(crate) fn run(args: &LogArgs, out: &Out) -> Result<Exit, Failure> {
         meters: Vec::new(),
         cycles: None,
         settings: true,
-        segments: args.segment,
+        segments: args.segment.map(|length| Series { length, keep: args.keep }),
         keyboard: false,
     };
     let mut live = Watching::begin(set_up, &args.live, purpose, out)?;
@@ -125,7 +129,8 @@ pub(crate) fn run(args: &LogArgs, out: &Out) -> Result<Exit, Failure> {
         let now = live.now();
         if now >= redraw {
             redraw = redraw.max(now - REDRAW) + REDRAW;
-            out.status(&status(&tally, now, start, missed(&live.session.stats())));
+            let room = live.session.room().map(room).unwrap_or_default();
+            out.status(&format!("{}{room}", status(&tally, now, start, missed(&live.session.stats()))));
         }
         if end.is_some_and(|end| now >= end) {
             break;
@@ -168,6 +173,12 @@ fn status(tally: &Tally, now: Stamp, start: Stamp, missed: u64) -> String {
         }
     }
     text
+}
+
+/// What of its budget a series takes, on the status line.
+fn room(room: &Room) -> String {
+    let gigabytes = |bytes: u64| bytes as f64 / 1e9;
+    format!("  {:.2} of {:.2} GB", gigabytes(room.used()), gigabytes(room.most()))
 }
 
 fn summary(tally: &Tally, lasted: Span, missed: u64, file: &str) -> String {

@@ -1,6 +1,6 @@
 //! What a live run is for, as the commands say it.
 
-use crate::rim::segments::SegmentLength;
+use crate::rim::segments::Series;
 
 /// What a live run is for.
 #[derive(Clone, Debug)]
@@ -16,7 +16,7 @@ pub(crate) struct Purpose<'a> {
     /// Read the meters' settings at both ends.
     pub(crate) settings: bool,
     /// Keep the capture as a series of segments.
-    pub(crate) segments: Option<SegmentLength>,
+    pub(crate) segments: Option<Series>,
     /// Hand on typed lines.
     pub(crate) keyboard: bool,
 }

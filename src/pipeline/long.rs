@@ -6,7 +6,7 @@ use crate::base::{Span, Stamp};
 use crate::evidence::long::{Gather, Slice};
 use crate::link::{Outcome, Pairer, Transaction};
 use crate::profile::{Profile, Site};
-use crate::reading::{CycleReader, Ratios};
+use crate::reading::{CycleReader, MeterSeries, Ratios};
 use crate::record::{Entry, Framer, LineInfo, MarkKind, Record};
 
 /// Readings are handed on after so many transactions.
@@ -145,6 +145,17 @@ impl LongPipeline {
         self.gather.ready()
     }
 
+    /// What each meter has read in cycles closed since this was asked, in place of slices.
+    pub fn take_series(&mut self) -> Vec<MeterSeries> {
+        self.meters.iter_mut().map(|meter| meter.reader.take_so_far()).collect()
+    }
+
+    /// The rest of it, once no entry follows.
+    pub fn finish_series(mut self) -> Vec<MeterSeries> {
+        self.settle();
+        self.meters.into_iter().map(|meter| meter.reader.finish()).collect()
+    }
+
     /// First and last thing on a line.
     pub fn span(&self) -> Option<(Stamp, Stamp)> {
         self.span
@@ -152,6 +163,15 @@ impl LongPipeline {
 
     /// The rest, once no entry follows.
     pub fn finish(mut self) -> (Vec<Slice>, LineCounts) {
+        self.settle();
+        for (index, meter) in self.meters.into_iter().enumerate() {
+            self.gather.push(index, meter.reader.finish());
+        }
+        (self.gather.finish(), self.counts)
+    }
+
+    /// The lines have ended.
+    fn settle(&mut self) {
         for framer in &mut self.framers {
             framer.finish(&mut self.records);
         }
@@ -160,10 +180,6 @@ impl LongPipeline {
         }
         self.pairer.finish(&mut self.settled);
         self.take();
-        for (index, meter) in self.meters.into_iter().enumerate() {
-            self.gather.push(index, meter.reader.finish());
-        }
-        (self.gather.finish(), self.counts)
     }
 }
 

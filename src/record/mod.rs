@@ -14,5 +14,5 @@ pub use capture::{Capture, Entry, frame_all};
 pub use event::{Chunk, Direction, Frame, LineInfo, Medium, Record, Role, Stray, StrayWhy, WireError};
 pub use framer::Framer;
 pub use mark::{Mark, MarkKind};
-pub use read::{CaptureStream, read_capture, read_capture_with_ports, series_of};
+pub use read::{CaptureStream, PORT, read_capture, read_capture_with_ports, series_of};
 pub use write::CaptureWriter;

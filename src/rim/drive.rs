@@ -7,6 +7,7 @@
 //! ```
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -15,7 +16,7 @@ use super::clock::Clock;
 use super::person::{self, Interrupts};
 use super::pump::{LinePlan, Told};
 use super::recorder::{Entry, Recorder};
-use super::segments::{SegmentLength, Segments};
+use super::segments::{Room, Segments, Series};
 use super::serial::SerialOptions;
 use super::store::Store;
 use crate::base::{Failure, Span, Stamp};
@@ -128,6 +129,7 @@ pub struct Session {
     clock: Clock,
     infos: Vec<LineInfo>,
     path: Option<PathBuf>,
+    room: Option<Arc<Room>>,
     events: Receiver<Event>,
     waiting: std::collections::VecDeque<Event>,
     entries: Option<Sender<Entry>>,
@@ -154,9 +156,9 @@ impl Session {
     ///
     /// # Errors
     /// As `start`; a series that is there already is gone on with.
-    pub fn start_segments(plan: &SessionPlan, length: SegmentLength) -> Result<Self, Failure> {
+    pub fn start_segments(plan: &SessionPlan, series: Series) -> Result<Self, Failure> {
         Self::start_with(plan, || {
-            let mut segments = Segments::new(&plan.capture, length)?;
+            let mut segments = Segments::new(&plan.capture, series)?;
             let store = segments.open(Clock::start().now())?;
             Ok((store, Some(segments)))
         })
@@ -211,6 +213,7 @@ impl Session {
             .map_err(|error| Failure::nothing(format!("no signals can be heard: {error}")))?;
         let (store, segments) = store()?;
         let path = store.path().map(Path::to_owned);
+        let room = segments.as_ref().and_then(Segments::room);
         let first = first(clock.now());
         let recorder = Recorder::begin(clock, infos.clone(), store, first, events_in.clone(), segments)?;
         let recorder = std::thread::Builder::new()
@@ -224,6 +227,7 @@ impl Session {
             clock,
             infos,
             path,
+            room,
             events,
             waiting: std::collections::VecDeque::new(),
             entries: Some(entries),
@@ -280,6 +284,11 @@ impl Session {
     /// Where the capture is, if one is kept.
     pub fn path(&self) -> Option<&Path> {
         self.path.as_deref()
+    }
+
+    /// The room a series takes, where that is bounded.
+    pub fn room(&self) -> Option<&Room> {
+        self.room.as_deref()
     }
 
     /// Stops asking: what is under way is settled, the meters' settings are read once more where that was wanted, and the

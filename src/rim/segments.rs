@@ -3,15 +3,20 @@
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use super::store::{ClosedCapture, Store};
+use super::store::{ClosedCapture, Store, sha256_of};
 use crate::base::{Failure, Span, Stamp};
 
 mod index;
+mod keep;
 mod name;
 mod pack;
+mod readings;
 
 use index::Index;
+use keep::Keeper;
+pub use keep::Room;
 use pack::{Job, Packer, packed, unnamed};
 
 /// No segment is longer: ten years. Ours, so that no multiple of it leaves the calendar.
@@ -47,6 +52,26 @@ impl SegmentLength {
     }
 }
 
+/// What a series is to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Series {
+    /// When each segment ends.
+    pub length: SegmentLength,
+    /// Bytes that all of it may take.
+    pub keep: Option<u64>,
+}
+
+/// Reads a disk budget: `20GB`, `500MB`.
+///
+/// # Errors
+/// A sentence with the forms accepted.
+pub fn parse_keep(text: &str) -> Result<u64, String> {
+    match SegmentLength::parse(text) {
+        Ok(SegmentLength::Bytes(bytes)) => Ok(bytes),
+        _ => Err(format!("`{}` is no room on a disk: write 20GB or 500MB", text.trim())),
+    }
+}
+
 /// A series of captures.
 #[derive(Debug)]
 pub struct Segments {
@@ -56,6 +81,7 @@ pub struct Segments {
     /// When the open segment ends, where time decides.
     until: Option<Stamp>,
     packer: Packer,
+    room: Option<Arc<Room>>,
     /// Held while the series is written: a second log would take the open segment for one that was left.
     _lock: File,
 }
@@ -66,7 +92,7 @@ impl Segments {
     ///
     /// # Errors
     /// The folder cannot be made or read.
-    pub fn new(stem: &Path, length: SegmentLength) -> Result<Self, Failure> {
+    pub fn new(stem: &Path, Series { length, keep }: Series) -> Result<Self, Failure> {
         let name =
             stem.file_name().map_or_else(|| "log".to_owned(), |name| name.to_string_lossy().into_owned());
         let name = name.strip_suffix(".pcapng").unwrap_or(&name).to_owned();
@@ -82,18 +108,25 @@ impl Segments {
             Failure::usage(format!("another log is writing the series {}", stem.display()))
                 .hint("name another series with --capture")
         })?;
-        let packer = Packer::start(index);
+        let room = keep.map(Room::new);
+        let keeper = room.clone().map(|room| Keeper::new(&folder, &name, room));
+        let packer = Packer::start(index, keeper);
         for path in name::files(&folder, &name, name::PLAIN).map_err(failed)? {
             if name::says_so(&path, &name).map_err(failed)? {
                 packer.take(Job::Left(path));
             }
         }
-        Ok(Self { folder, name, length, until: None, packer, _lock: lock })
+        Ok(Self { folder, name, length, until: None, packer, room, _lock: lock })
     }
 
     /// The series' name, which each of its segments says of itself.
     pub fn name(&self) -> &str {
         &self.name
+    }
+
+    /// The room it takes, where that is bounded.
+    pub fn room(&self) -> Option<Arc<Room>> {
+        self.room.clone()
     }
 
     /// Opens the next segment, which gets its name with its header.
@@ -107,7 +140,10 @@ impl Segments {
         }
         // Two within a second, or one that is packed already; or a crash left one without its name, which holds no byte of
         // the line.
-        let taken = |path: &PathBuf| path.exists() || packed(path).exists() || unnamed(path).exists();
+        let taken = |path: &PathBuf| {
+            path.exists()
+                || [packed(path), unnamed(path), name::readings_of(path)].iter().any(|path| path.exists())
+        };
         let names = (1..).map(|number| self.folder.join(name::file_name(&self.name, now, number)));
         let path = names.into_iter().find(|path| !taken(path)).unwrap_or_default();
         Store::create_unnamed(&path)

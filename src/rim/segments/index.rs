@@ -27,6 +27,13 @@ impl Index {
         self.add(&serde_json::json!({ "file": name(file), "bytes": bytes, "sha256": sha256 }))
     }
 
+    /// Notes that a raw segment goes and its readings stay.
+    pub(super) fn let_go(&self, file: &Path, readings: &Path, sha256: &str) -> std::io::Result<()> {
+        let bytes = std::fs::metadata(readings)?.len();
+        let kept = serde_json::json!({ "file": name(readings), "bytes": bytes, "sha256": sha256 });
+        self.add(&serde_json::json!({ "file": name(file), "let_go": true, "readings": kept }))
+    }
+
     /// Adds a line, unless it is there already.
     fn add(&self, line: &serde_json::Value) -> std::io::Result<()> {
         let mut list = File::options().read(true).append(true).create(true).open(&self.path)?;

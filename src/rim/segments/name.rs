@@ -10,6 +10,10 @@ use crate::record::series_of;
 
 /// Ending of a segment that is written on or waits to be packed.
 pub(super) const PLAIN: &str = ".pcapng";
+/// Ending of a packed one.
+pub(super) const PACKED: &str = ".pcapng.zst";
+/// Ending of the readings that stay when a raw one goes.
+pub(super) const READINGS: &str = ".parquet";
 
 /// Bytes of a file's head in which its section header stands.
 const HEAD: u64 = 4096;
@@ -63,6 +67,22 @@ pub(super) fn says_so(path: &Path, series: &str) -> std::io::Result<bool> {
     let mut head = Vec::new();
     File::open(path)?.take(HEAD).read_to_end(&mut head)?;
     Ok(series_of(&head).as_deref() == Some(series))
+}
+
+/// The same of a packed one.
+pub(super) fn packed_says_so(path: &Path, series: &str) -> std::io::Result<bool> {
+    let mut head = Vec::new();
+    let opened =
+        super::super::log_files::open(path).map_err(|failure| std::io::Error::other(failure.message))?;
+    opened.take(HEAD).read_to_end(&mut head)?;
+    Ok(series_of(&head).as_deref() == Some(series))
+}
+
+/// Where the readings of a segment stand, plain or packed.
+pub(super) fn readings_of(path: &Path) -> PathBuf {
+    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let stem = name.strip_suffix(PACKED).or_else(|| name.strip_suffix(PLAIN)).unwrap_or(&name);
+    path.with_file_name(format!("{stem}{READINGS}"))
 }
 
 #[cfg(test)]

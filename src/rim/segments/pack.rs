@@ -4,12 +4,17 @@
 use std::fs::File;
 use std::io::{BufReader, Read};
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use super::super::store::{ClosedCapture, Store, UNNAMED, sha256_of};
 use super::index::Index;
+use super::keep::Keeper;
 use crate::base::Failure;
+
+/// How often a budget is looked at while nothing ends.
+const LOOK: Duration = Duration::from_secs(60);
 
 /// What is to be packed.
 pub(super) enum Job {
@@ -29,37 +34,25 @@ pub(super) struct Packer {
 
 impl Packer {
     /// Starts it; it lists what it has packed in the index.
-    pub(super) fn start(index: Index) -> Self {
+    pub(super) fn start(index: Index, mut keeper: Option<Keeper>) -> Self {
         let (jobs, to_do) = channel::<Job>();
         let (tell, troubles) = channel();
         let thread = std::thread::spawn(move || {
-            let mut last = None;
-            let mut again: Vec<PathBuf> = Vec::new();
-            for job in to_do {
-                again.retain(|path| pack(path, &index).is_err());
-                let path = match job {
-                    Job::Left(path) => path,
-                    Job::Ended(mut store) => match store.name().and_then(|()| store.close()) {
-                        Ok(closed) => {
-                            let path = closed.path.clone();
-                            last = Some(closed);
-                            path
-                        }
-                        Err(failure) => {
-                            let _ = tell.send(failure);
-                            continue;
-                        }
-                    },
+            let mut packer = Packing { index, tell, last: None, again: Vec::new() };
+            loop {
+                let job = match to_do.recv_timeout(LOOK) {
+                    Ok(job) => Some(job),
+                    Err(RecvTimeoutError::Timeout) => None,
+                    Err(RecvTimeoutError::Disconnected) => break,
                 };
-                match pack(&path, &index) {
-                    Ok(packed) => last = Some(packed),
-                    Err(failure) => {
-                        let _ = tell.send(failure);
-                        again.push(path);
-                    }
+                if let Some(job) = job {
+                    packer.take(job);
+                }
+                for trouble in keeper.iter_mut().flat_map(|keeper| keeper.make_room(&packer.index)) {
+                    let _ = packer.tell.send(trouble);
                 }
             }
-            last
+            packer.last
         });
         Self { jobs: Some(jobs), troubles, thread }
     }
@@ -84,6 +77,38 @@ impl Packer {
         match self.troubles.try_recv() {
             Ok(failure) => Err(failure),
             Err(_) => last.ok_or_else(|| Failure::nothing("no capture was kept")),
+        }
+    }
+}
+
+/// What the thread has at hand.
+struct Packing {
+    index: Index,
+    tell: Sender<Failure>,
+    last: Option<ClosedCapture>,
+    /// What could not be packed so far.
+    again: Vec<PathBuf>,
+}
+
+impl Packing {
+    fn take(&mut self, job: Job) {
+        self.again.retain(|path| pack(path, &self.index).is_err());
+        let path = match job {
+            Job::Left(path) => path,
+            Job::Ended(mut store) => match store.name().and_then(|()| store.close()) {
+                Ok(closed) => self.last.insert(closed).path.clone(),
+                Err(failure) => {
+                    let _ = self.tell.send(failure);
+                    return;
+                }
+            },
+        };
+        match pack(&path, &self.index) {
+            Ok(packed) => self.last = Some(packed),
+            Err(failure) => {
+                let _ = self.tell.send(failure);
+                self.again.push(path);
+            }
         }
     }
 }

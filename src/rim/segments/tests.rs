@@ -3,7 +3,7 @@
 use super::*;
 use crate::record::CaptureWriter;
 
-const HOUR: SegmentLength = SegmentLength::Time(Span::from_millis(3_600_000));
+const HOUR: Series = Series { length: SegmentLength::Time(Span::from_millis(3_600_000)), keep: None };
 
 fn at(text: &str) -> Stamp {
     Stamp::parse(text).expect("a time")
