@@ -70,7 +70,11 @@ pub(crate) fn wrapped(text: &str, width: usize, indent: usize) -> String {
 /// A capture with its hash, on two lines where one is too narrow.
 pub(crate) fn evidence(file: &str, sha256: &str, out: &Out) -> String {
     let line = format!("evidence  {file}  sha256 {sha256}");
-    if line.chars().count() < out.width { line } else { format!("evidence  {file}\n  sha256  {sha256}") }
+    if !out.live || line.chars().count() < out.width {
+        line
+    } else {
+        format!("evidence  {file}\n  sha256  {sha256}")
+    }
 }
 
 /// A failure: the faults of the user's files where those are the cause, else one sentence, and the hint under it.

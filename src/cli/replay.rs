@@ -8,6 +8,7 @@
 //! Exit 0 when every verdict is the one recorded (or nothing was recorded to compare with), 1 when one differs, 5 when a
 //! capture cannot be read.
 
+use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -21,6 +22,7 @@ use super::source::{Extra, load, overrides};
 use crate::base::{Failure, Stamp};
 use crate::pipeline::{CheckRun, Overrides, Replayed, check_runs};
 use crate::report::differences;
+use crate::report::grid::Table;
 
 /// Options of `replay`.
 #[derive(Args, Debug)]
@@ -92,7 +94,7 @@ pub(crate) fn run(args: &ReplayArgs, out: &Out) -> Result<Exit, Failure> {
     if out.json {
         out.print(&serde_json::to_string_pretty(&document).unwrap_or_default());
     } else {
-        out.print(&words(&document));
+        out.print(&words(&document, out));
     }
     Ok(exit)
 }
@@ -164,32 +166,29 @@ fn readings(replayed: &Replayed) -> Vec<MeterRead> {
     rows
 }
 
-fn words(document: &Document) -> String {
+fn words(document: &Document, out: &Out) -> String {
     let mut text = String::new();
-    let mut line = |words: String| {
-        text.push_str(words.trim_end());
-        text.push('\n');
-    };
     for check in &document.checks {
-        line(check.words());
+        text.push_str(&check.words());
+        text.push('\n');
     }
     if document.checks.is_empty() {
-        line(
-            "no check was recorded in it; judge it with `wattward ct --from` or `wattward limit --from`"
-                .into(),
-        );
+        let none =
+            "no check was recorded in it; judge it with `wattward ct --from` or `wattward limit --from`";
+        text.push_str(&out.broken(none));
+        text.push('\n');
     }
-    line(String::new());
-    line(format!("site {}: {} requests, {} answers", document.site, document.requests, document.answers));
-    line(format!(
-        "  {:<14} {:<28} {:>8} {:>7} {:>12} {:>12} {:>12}",
-        "meter", "point", "readings", "absent", "lowest", "highest", "last"
-    ));
+    let (requests, answers) = (document.requests, document.answers);
+    let counted = format!("site {}: {requests} requests, {answers} answers", document.site);
+    let _ = writeln!(text, "\n{}", out.broken(&counted));
+    let mut table =
+        Table::new("", &["meter", "point", ">readings", ">absent", ">lowest", ">highest", ">last"]);
     for row in &document.readings {
-        line(format!(
-            "  {:<14} {:<28} {:>8} {:>7} {:>12.2} {:>12.2} {:>12.2}",
-            row.meter, row.point, row.readings, row.absent, row.lowest, row.highest, row.last
-        ));
+        let absent = if row.absent == 0 { String::new() } else { row.absent.to_string() };
+        let counts = [row.readings.to_string(), absent];
+        let values = [row.lowest, row.highest, row.last].map(|value| format!("{value:.2}"));
+        let names = [row.meter.clone(), row.point.clone()];
+        table.row(names.into_iter().chain(counts).chain(values));
     }
-    text
+    text + &table.without_empty_columns().text(2, out.width)
 }

@@ -2,26 +2,24 @@
 
 use std::fmt::Write;
 
+use super::grid::Table;
 use crate::check::ct::body::{ChannelFinding, CtBody, CtFault};
 
 /// Channels as a table of at most `width` columns.
 pub fn table(body: &CtBody, width: usize) -> String {
-    let mut text = String::new();
     if body.channels.is_empty() {
-        return text;
+        return String::new();
     }
-    let _ = writeln!(text, "{}", heading(width));
+    let titles = ["channel", "status", ">step W", ">expected", ">gain", ">pairs", "faults"];
+    let mut table = Table::new("", &titles);
     for channel in &body.channels {
-        let _ = writeln!(text, "{}", row(channel, width));
+        table.row(row(channel));
         for response in &channel.responses {
-            let _ = writeln!(
-                text,
-                "  load on {:<8} {:>13} W",
-                response.load_phase,
-                format!("{:.0} ± {:.0}", response.active_w + 0.0, response.active_u_w)
-            );
+            let step = pm(response.active_w, response.active_u_w);
+            table.row([String::new(), format!("load on {}", response.load_phase), step]);
         }
     }
+    let mut text = table.text(0, width);
     let seen = match body.sign.seen {
         Some(seen) => format!("shown by {}", crate::check::ct::sign::word(seen)),
         None => "not shown: nothing says that this power can go negative".to_owned(),
@@ -38,25 +36,14 @@ pub fn table(body: &CtBody, width: usize) -> String {
     text
 }
 
-fn heading(width: usize) -> String {
-    cut(
-        &format!(
-            "{:<7} {:<9} {:>13} {:>8} {:>12} {:>5}  {}",
-            "channel", "status", "step W", "expected", "gain", "pairs", "faults"
-        ),
-        width,
-    )
-}
-
-fn row(channel: &ChannelFinding, width: usize) -> String {
-    let step = channel
-        .step
-        .map_or_else(|| "-".to_owned(), |step| format!("{:.0} ± {:.0}", step.active_w, step.active_u_w));
-    let expected =
-        channel.expected.map_or_else(|| "-".to_owned(), |expected| format!("{:.0}", expected.active_w));
+fn row(channel: &ChannelFinding) -> [String; 7] {
+    let dash = || "-".to_owned();
     let gain = match (channel.gain, channel.gain_u) {
-        (Some(gain), Some(gain_u)) => format!("{gain:.2} ± {gain_u:.2}"),
-        _ => "-".to_owned(),
+        (Some(gain), Some(gain_u)) => {
+            // Adding nothing takes the sign off a zero.
+            format!("{:.2} ± {gain_u:.2}", (100.0 * gain).round() / 100.0 + 0.0)
+        }
+        _ => dash(),
     };
     let mut faults: Vec<String> =
         channel.faults.iter().map(|fault: &CtFault| fault.word().to_owned()).collect();
@@ -65,18 +52,18 @@ fn row(channel: &ChannelFinding, width: usize) -> String {
     {
         faults.push(format!("senses {senses}"));
     }
-    cut(
-        &format!(
-            "{:<7} {:<9} {step:>13} {expected:>8} {gain:>12} {:>5}  {}",
-            channel.channel,
-            channel.status.word(),
-            channel.pairs,
-            faults.join(", ")
-        ),
-        width,
-    )
+    [
+        channel.channel.clone(),
+        channel.status.word().to_owned(),
+        channel.step.map_or_else(dash, |step| pm(step.active_w, step.active_u_w)),
+        channel.expected.map_or_else(dash, |expected| format!("{:.0}", expected.active_w)),
+        gain,
+        channel.pairs.to_string(),
+        faults.join(", "),
+    ]
 }
 
-fn cut(line: &str, width: usize) -> String {
-    line.trim_end().chars().take(width).collect()
+/// A value with its uncertainty, in whole units.
+fn pm(value: f64, u: f64) -> String {
+    format!("{:.0} ± {u:.0}", value.round() + 0.0)
 }

@@ -3,7 +3,9 @@
 
 use std::fmt::Write as _;
 
+use super::grid::Table;
 use super::plot::{Plot, ROWS};
+use super::text::wrapped;
 use crate::base::{Phase, Quantity, Stamp};
 use crate::check::Finding;
 use crate::check::limit::LimitBody;
@@ -21,17 +23,17 @@ pub fn table(case: &Case, finding: &Finding<LimitBody>, width: usize) -> String 
     let body = &finding.body;
     let flow = if body.meter_role == MeterRole::Generation { "generation" } else { "export" };
     let mut text = plot(case, finding, width);
-    window(&mut text, body, flow);
-    rules(&mut text, &body.rules);
-    challenges(&mut text, body, flow);
-    excursions(&mut text, &body.rules);
-    distributions(&mut text, body, flow);
+    text.push_str(&window(body, flow, width));
+    text.push_str(&rules(&body.rules, width));
+    text.push_str(&challenges(body, flow, width));
+    text.push_str(&excursions(&body.rules, width));
+    text.push_str(&distributions(body, flow, width));
     for one in &body.side_by_side {
         text.push('\n');
-        text.push_str(&super::text::wrapped("  ", &one.words(), width));
+        text.push_str(&wrapped("  ", &one.words(), width));
     }
     for note in &body.notes {
-        text.push_str(&super::text::wrapped("note: ", note, width));
+        text.push_str(&wrapped("note: ", note, width));
     }
     text
 }
@@ -88,13 +90,14 @@ fn plot(case: &Case, finding: &Finding<LimitBody>, width: usize) -> String {
     let mut text = plot.render(width);
     if !text.is_empty() {
         let legend = match (marks.is_empty(), finding.body.meter_role) {
-            (_, MeterRole::Generation) => "generation is up; = the limit\n\n",
-            (true, _) => "export is up, import down; = the limit\n\n",
+            (_, MeterRole::Generation) => "generation is up; = the limit",
+            (true, _) => "export is up, import down; = the limit",
             (false, _) => {
-                "export is up, import down; = the limit; ^ load on, v load off, x signal away, o signal back\n\n"
+                "export is up, import down; = the limit; ^ load on, v load off, x signal away, o signal back"
             }
         };
-        text.push_str(legend);
+        text.push_str(&wrapped("", legend, width));
+        text.push('\n');
     }
     text
 }
@@ -124,10 +127,9 @@ pub(crate) fn export(meter: &MeterCase, lines: &[Phase]) -> Vec<(Stamp, f64)> {
         .collect()
 }
 
-fn window(text: &mut String, body: &LimitBody, flow: &str) {
+fn window(body: &LimitBody, flow: &str, width: usize) -> String {
     let timing = &body.timing;
-    let _ = writeln!(
-        text,
+    let covered = format!(
         "window {:.0} s, {:.1} % covered, longest gap {:.1} s; {flow}ed {:.1} Wh; uncertainty {:.0} W (k = 2)",
         body.window.duration_s,
         (1000.0 * body.window.coverage).floor() / 10.0,
@@ -138,8 +140,7 @@ fn window(text: &mut String, body: &LimitBody, flow: &str) {
     );
     let measured =
         |value: Option<f64>| value.map_or_else(String::new, |value| format!(" (found {value:.1} s)"));
-    let _ = writeln!(
-        text,
+    let read = format!(
         "{} meter: readings {:.1} s apart, renews every {:.1} s{}, averages over {:.1} s{}; needed {}",
         body.meter_role.word(),
         timing.spacing_s,
@@ -149,50 +150,34 @@ fn window(text: &mut String, body: &LimitBody, flow: &str) {
         measured(timing.averaging_measured_s),
         seconds(timing.needed_s),
     );
+    wrapped("", &covered, width) + &wrapped("", &read, width)
 }
 
 /// How the export was spread over the window, and the answers over the challenges.
-fn distributions(text: &mut String, body: &LimitBody, flow: &str) {
-    let rows = [
+fn distributions(body: &LimitBody, flow: &str, width: usize) -> String {
+    let mut table = Table::new("", &["spread", ">half", ">90 %", ">99 %", ">largest"]);
+    for (name, spread, unit, places) in [
         (flow, &body.response.export_w, "W", 0),
         ("back within", &body.response.back_within_s, "s", 1),
         ("dead time", &body.response.dead_time_s, "s", 1),
-    ];
-    if rows.iter().all(|(_, spread, _, _)| spread.is_none()) {
-        return;
-    }
-    let _ =
-        writeln!(text, "\n  {:<14} {:>10} {:>10} {:>10} {:>10}", "spread", "half", "90 %", "99 %", "largest");
-    for (name, spread, unit, places) in rows {
+    ] {
         let Some(spread) = spread else { continue };
-        let figure = |value: f64| format!("{value:.places$} {unit}");
-        let _ = writeln!(
-            text,
-            "  {name:<14} {:>10} {:>10} {:>10} {:>10}",
-            figure(spread.p50),
-            figure(spread.p90),
-            figure(spread.p99),
-            figure(spread.max)
-        );
+        let figures = [spread.p50, spread.p90, spread.p99, spread.max];
+        let figures = figures.map(|value| format!("{value:.places$} {unit}"));
+        table.row(std::iter::once(name.to_owned()).chain(figures));
     }
+    let mut text = below(&table, width);
     if body.response.held_at_limit_s > 0.0 {
-        let _ = writeln!(
-            text,
-            "  {flow} stood at the limit, within the uncertainty, for {:.0} s",
-            body.response.held_at_limit_s
-        );
+        let held = body.response.held_at_limit_s;
+        let words = format!("{flow} stood at the limit, within the uncertainty, for {held:.0} s");
+        text.push_str(&wrapped("  ", &words, width));
     }
+    text
 }
 
-fn rules(text: &mut String, rules: &[RuleEntry]) {
-    if rules.is_empty() {
-        return;
-    }
-    let _ = writeln!(
-        text,
-        "\n  {:<20} {:>7} {:>8} {:>9} {:>9} {:>16} {:>8}  verdict",
-        "rule", "mean", "allowed", "worst", "possible", "longest", "share"
-    );
+fn rules(rules: &[RuleEntry], width: usize) -> String {
+    let titles = ["rule", ">mean", ">allowed", ">worst", ">possible", ">longest", ">share", "verdict"];
+    let mut table = Table::new("", &titles);
     for rule in rules {
         let limit = match rule.limit {
             RuleLimit::Watts(limit_w) => format!("{limit_w:.0} W"),
@@ -207,93 +192,100 @@ fn rules(text: &mut String, rules: &[RuleEntry]) {
             |one| format!("{:.1} to {:.1} s", one.shortest_s, one.longest_s),
         );
         let allowed = if rule.longest_s > 0.0 { format!("{} s", rule.longest_s) } else { "never".to_owned() };
-        let _ = writeln!(
-            text,
-            "  {:<20} {:>7} {allowed:>8} {:>9} {:>9} {length:>16} {:>8}  {}",
+        table.row([
             format!("{limit}{band}{place}"),
             format!("{} s", rule.averaging_s),
+            allowed,
             watts(rule.worst_averaged_export_w),
             watts(rule.worst_possible_export_w),
+            length,
             format!("{:.1} %", 100.0 * rule.share_at_most),
-            rule.verdict.word(),
-        );
+            rule.verdict.word().to_owned(),
+        ]);
     }
+    below(&table, width)
 }
 
-fn challenges(text: &mut String, body: &LimitBody, flow: &str) {
+fn challenges(body: &LimitBody, flow: &str, width: usize) -> String {
+    let needed = body.challenges_required;
     if body.challenges.is_empty() {
-        let _ = writeln!(text, "\n  no challenge in the window, {} needed", body.challenges_required);
-        return;
+        return format!("\n  no challenge in the window, {needed} needed\n");
+    }
+    let titles = ["UTC", "challenge", ">uncontrolled", ">peak", ">back in", ">settled", "counts"];
+    let mut table = Table::new("", &titles);
+    for one in &body.challenges {
+        table.row([
+            clock(one.at),
+            format!("{} {}", one.kind, one.source.as_deref().unwrap_or("")),
+            watts(Some(one.uncontrolled_export_w)),
+            watts(Some(one.peak_export_w)),
+            seconds(one.back_within_s),
+            seconds(one.settled_s),
+            if one.counts { "yes" } else { "no" }.to_owned(),
+        ]);
+    }
+    let mut text = below(&table, width);
+    for one in &body.challenges {
+        let lead = format!("  {} ", clock(one.at));
+        for words in beside(one) {
+            text.push_str(&wrapped(&lead, &words, width));
+        }
     }
     let counted = body.challenges.iter().filter(|one| one.counts).count();
-    let _ = writeln!(
-        text,
-        "\n  {:<8} {:<16} {:<16} {:>12} {:>9} {:>9} {:>9}  counts ({counted} of {})",
-        "UTC", "challenge", "", "uncontrolled", "peak", "back in", "settled", body.challenges_required
+    let legend = format!(
+        "{counted} counted, {needed} needed; uncontrolled: what the {flow} would have been had nothing acted"
     );
-    for one in &body.challenges {
-        challenge(text, one);
-    }
-    let _ = writeln!(text, "  uncontrolled: what the {flow} would have been had nothing acted");
+    text + &wrapped("  ", &legend, width)
 }
 
-fn challenge(text: &mut String, one: &ChallengeEntry) {
-    let source: String = one.source.as_deref().unwrap_or("").chars().take(16).collect();
-    let _ = writeln!(
-        text,
-        "  {:<8} {:<16} {source:<16} {:>12} {:>9} {:>9} {:>9}  {}",
-        clock(one.at),
-        one.kind,
-        watts(Some(one.uncontrolled_export_w)),
-        watts(Some(one.peak_export_w)),
-        seconds(one.back_within_s),
-        seconds(one.settled_s),
-        if one.counts { "yes" } else { "no" },
-    );
+/// What has to be said of a challenge beside its figures.
+fn beside(one: &ChallengeEntry) -> Vec<String> {
+    let mut list = Vec::new();
     if one.kind == "signal-loss" {
-        let back = one.resumed_s.map_or_else(
+        list.push(one.resumed_s.map_or_else(
             || "the plant did not deliver again while the window lasted".to_owned(),
             |resumed| format!("{resumed:.1} s after the signal was back the plant delivered again"),
-        );
-        text.push_str(&super::text::wrapped("           ", &back, 95));
+        ));
     }
-    if let Some(why) = &one.why_not {
-        text.push_str(&super::text::wrapped("           ", why, 95));
-    }
+    list.extend(one.why_not.clone());
+    list
 }
 
-fn excursions(text: &mut String, rules: &[RuleEntry]) {
+fn excursions(rules: &[RuleEntry], width: usize) -> String {
+    let mut text = String::new();
     for (number, rule) in rules.iter().enumerate().filter(|(_, rule)| !rule.excursions.is_empty()) {
         let name = if rules.len() > 1 { format!(" of rule {}", number + 1) } else { String::new() };
-        let _ = writeln!(
-            text,
-            "\n  excursions{name}: {} possible, {} certain",
-            rule.excursions.len(),
-            rule.excursions.iter().filter(|one| one.certain).count()
-        );
-        let _ = writeln!(text, "  {:<8} {:<6} {:>18} {:>10} {:>10}", "UTC", "on", "length", "peak", "energy");
+        let certain = rule.excursions.iter().filter(|one| one.certain).count();
+        let all = rule.excursions.len();
+        let shown = if all > SHOWN { format!("; the {SHOWN} longest") } else { String::new() };
+        let _ = writeln!(text, "\n  excursions{name}: {all} possible, {certain} certain{shown}");
         let mut longest: Vec<&ExcursionEntry> = rule.excursions.iter().collect();
         longest.sort_by(|a, b| b.longest_s.total_cmp(&a.longest_s));
         longest.truncate(SHOWN);
         longest.sort_by_key(|one| one.start);
+        let mut table = Table::new("", &["UTC", "on", ">length", ">peak", ">energy", ""]);
         for one in longest {
             let kind = match (one.certain, one.gap) {
                 (true, _) => "certain",
                 (false, true) => "possible: nothing was read",
                 (false, false) => "possible: within the uncertainty",
             };
-            let _ = writeln!(
-                text,
-                "  {:<8} {:<6} {:>18} {:>10} {:>10}  {kind}",
+            table.row([
                 clock(one.start),
-                one.channel,
+                one.channel.to_owned(),
                 format!("{:.1} to {:.1} s", one.shortest_s, one.longest_s),
                 watts(Some(one.peak_export_w)),
                 format!("{:.2} Wh", one.energy_wh),
-            );
+                kind.to_owned(),
+            ]);
         }
-        if rule.excursions.len() > SHOWN {
-            let _ = writeln!(text, "  the {SHOWN} longest shown");
-        }
+        text.push_str(&table.text(2, width));
     }
+    text
+}
+
+/// A table under a blank line; nothing of one without rows.
+fn below(table: &Table, width: usize) -> String {
+    let text = table.text(2, width);
+    if text.is_empty() { text } else { format!("\n{text}") }
 }

@@ -40,7 +40,7 @@ fn recent(view: &LiveView, limit: &Limit, site: &Site, width: usize) -> String {
 /// What came of the newest challenge, in one sentence.
 pub(super) fn last_challenge(body: &LimitBody) -> String {
     let counted = body.challenges.iter().filter(|one| one.counts).count();
-    let so_far = format!("{counted} of {} challenges", body.challenges_required);
+    let so_far = format!("challenges: {counted}, {} needed", body.challenges_required);
     let Some(last) = body.challenges.last() else { return format!("no challenge seen yet; {so_far}") };
     let back = match last.back_within_s {
         Some(back) if back > 0.0 => format!("back within {back:.1} s"),
@@ -52,7 +52,7 @@ pub(super) fn last_challenge(body: &LimitBody) -> String {
         Some(why) => format!("; it does not count: {why}"),
     };
     format!(
-        "{}{}: peak export {:.0} W of {:.0} W, {back}{counts}; {so_far}",
+        "{}{}: peak export {:.0} W, {:.0} W had nothing acted, {back}{counts}; {so_far}",
         last.kind,
         last.source.as_ref().map_or_else(String::new, |source| format!(" of {source}")),
         last.peak_export_w,
