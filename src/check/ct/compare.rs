@@ -87,30 +87,40 @@ pub(super) fn compare(bench: &Bench<'_>, mark: &Mark, loads: &[&Measured]) -> Op
     let number =
         |value: f64| if unit == "A" { format!("{value:.2} A") } else { format!("{value:.0} {unit}") };
     let within = |value: f64, factor: f64, little: f64| {
+        // A clamp meter's current has no sign; a power has, and import is no export.
+        let value = if unit == "A" { value.abs() } else { value };
         let (one, other) = (stated.abs(), value.abs());
-        (one - other).abs() <= little || one.max(other) <= factor * one.min(other)
+        (stated - value).abs() <= little || stated * value > 0.0 && one.max(other) <= factor * one.min(other)
     };
     // The step of the load on that phase, in the value's own unit.
     let steps =
         loads.iter().filter(|one| one.test.placement.and_then(|place| Phase::parse(place.word())) == phase);
     let steps = steps.filter_map(|one| one.responses.get(channel?)?.as_ref());
-    let mut steps = steps.map(|response| {
-        let reactive = response.reactive.unwrap_or_default().value;
-        if unit == "A" {
-            libm::hypot(response.active.value, reactive) * per_volt
-        } else {
-            response.active.value
-        }
-    });
+    let steps: Vec<f64> = steps
+        .map(|response| {
+            let reactive = response.reactive.unwrap_or_default().value;
+            if unit == "A" {
+                libm::hypot(response.active.value, reactive) * per_volt
+            } else {
+                response.active.value
+            }
+        })
+        .collect();
     let meter = format!("the meter had {}", number(ours));
     if within(ours, AGREES, little) {
         return told(format!("{lead}; {meter}: they agree."));
     }
-    if let Some(step) = steps.find(|step| unit != "V" && within(*step, AGREES, little)) {
+    if let Some(step) = steps.iter().find(|step| unit != "V" && within(**step, AGREES, little)) {
         return told(format!("{lead}; {meter}, {} of it the load's: that agrees.", number(step.abs())));
     }
-    let contradicts = unit == "A" && !within(ours, CONTRADICTS, MUCH * little);
-    let share = format!("{:.2} of it", ours.abs() / stated.abs().max(1e-9));
+    let near_either = within(ours, CONTRADICTS, MUCH * little)
+        || steps.iter().any(|step| within(*step, CONTRADICTS, MUCH * little));
+    let contradicts = unit == "A" && !near_either;
+    let share = if unit != "A" && stated * ours < 0.0 {
+        "of the opposite sign".to_owned()
+    } else {
+        format!("{:.2} of it", ours.abs() / stated.abs().max(1e-9))
+    };
     Some(Compared { sentence: format!("{lead}; {meter}, {share}: they do not agree."), contradicts, key })
 }
 
