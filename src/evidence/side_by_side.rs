@@ -14,6 +14,9 @@ const MOST_S: f64 = 30.0;
 const CHANGES: usize = 200;
 /// A steady span is cut after this, so that a quiet hour is more than one point, in s.
 const SPAN_S: f64 = 60.0;
+/// Of two fits of opposite sign the better one tells only where the other reaches no more than this share of it (ours): a power
+/// that comes and goes with a period fits its own opposite half a period later.
+const AS_GOOD: f64 = 0.8;
 /// Fewer steady spans tell no gain.
 const POINTS: usize = 3;
 
@@ -21,7 +24,7 @@ const POINTS: usize = 3;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Comparison {
     /// How far the second follows behind the first, in s; negative where it is ahead. Nothing without two changes or more
-    /// that both show.
+    /// that both show, and where the power repeats itself so that fits of either sign are about as good.
     pub lag_s: Option<f64>,
     /// Its expanded uncertainty (k = 2), in s.
     pub lag_u_s: Option<f64>,
@@ -55,7 +58,11 @@ pub fn compare(first: &Channel, second: &Channel, from: f64, to: f64) -> Compari
         return found;
     };
     let lag = lag(first, second, (from, to), space_one.min(space_two));
-    if let Some((lag_s, fit, changes)) = lag {
+    if lag == Lag::EitherWay {
+        // Any steady span of one may stand beside another one of the other.
+        return found;
+    }
+    if let Lag::Found(lag_s, fit, changes) = lag {
         found.lag_s = Some(lag_s);
         // Each change falls anywhere between two readings and two renewals of either meter.
         let step = |spacing: f64, channel: &Channel| resolution(spacing.max(channel.update_s));
@@ -69,12 +76,22 @@ pub fn compare(first: &Channel, second: &Channel, from: f64, to: f64) -> Compari
     found
 }
 
-/// The lag at which the second's readings around the largest changes fit the first's line best, how well they do (the
-/// correlation there), and how many changes there were.
-fn lag(first: &Channel, second: &Channel, (from, to): (f64, f64), spacing: f64) -> Option<(f64, f64, usize)> {
+/// What the changes of two meters tell of how far one is behind the other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Lag {
+    /// The lag in s, the correlation there, and how many changes there were.
+    Found(f64, f64, usize),
+    /// As one behind the other, and as the opposite of it at another time, they fit about as well.
+    EitherWay,
+    /// Too few changes, or none that both show.
+    Unseen,
+}
+
+/// The lag at which the second's readings around the largest changes fit the first's line best.
+fn lag(first: &Channel, second: &Channel, (from, to): (f64, f64), spacing: f64) -> Lag {
     let changes = changes(first, from, to);
     if changes.len() < 2 {
-        return None;
+        return Lag::Unseen;
     }
     let near = |at: f64| {
         let index = changes.partition_point(|change| *change < at);
@@ -89,25 +106,35 @@ fn lag(first: &Channel, second: &Channel, (from, to): (f64, f64), spacing: f64) 
         .filter(|(at, _)| (from + MOST_S.min(0.1 * (to - from))..=to).contains(at) && near(*at))
         .collect();
     if readings.len() < 10 {
-        return None;
+        return Lag::Unseen;
     }
     let line = Line::new(first.at.iter().copied().zip(first.active_w.iter().copied()));
     let fit = |lag_s: f64| {
         let pairs = readings.iter().filter_map(|(at, power)| Some((line.value(at - lag_s)?, *power)));
         correlation(pairs)
     };
+    // The best fit of one sign, and that of the other.
     let best = |low: f64, high: f64, step: f64| {
         let count = ((high - low) / step).round().max(1.0) as usize;
         let tried = (0..=count).map(|k| low + step * k as f64).map(|lag_s| (lag_s, fit(lag_s)));
-        tried.fold((0.0, 0.0), |best: (f64, f64), one| if one.1.abs() > best.1.abs() { one } else { best })
+        let (most, least) = tried.fold(((0.0, 0.0), (0.0, 0.0)), |so: ((f64, f64), (f64, f64)), one| {
+            (if one.1 > so.0.1 { one } else { so.0 }, if one.1 < so.1.1 { one } else { so.1 })
+        });
+        if most.1 >= -least.1 { (most, least) } else { (least, most) }
     };
     let most = MOST_S.min(0.25 * (to - from));
     let coarse = 0.5 * spacing.clamp(0.2, 2.0);
-    let (near_s, _) = best(-most, most, coarse);
+    let ((near_s, better), (_, other)) = best(-most, most, coarse);
     let fine = 0.1 * coarse;
-    let (lag_s, found) = best(near_s - coarse, near_s + coarse, fine);
+    let ((lag_s, found), _) = best(near_s - coarse, near_s + coarse, fine);
     // A poor fit, or one that is best where the search ends, is none.
-    (found.abs() >= 0.7 && lag_s.abs() < most - coarse).then_some((lag_s, found, changes.len()))
+    if found.abs() < 0.7 || lag_s.abs() >= most - coarse {
+        Lag::Unseen
+    } else if other.abs() > AS_GOOD * better.abs() {
+        Lag::EitherWay
+    } else {
+        Lag::Found(lag_s, found, changes.len())
+    }
 }
 
 /// When the largest changes between successive readings came, in time order: those beyond six times the scatter.

@@ -107,3 +107,24 @@ fn a_power_that_never_changes_tells_an_offset_and_no_more() {
     assert!((found.offset_w.unwrap() - 3.0).abs() < 0.5, "{found:?}");
     assert_eq!(compare(&first, &channel(&[], 1.0), 0.0, 600.0), Comparison::default());
 }
+
+/// 20 s on and 20 s off for ten minutes: the opposite of such a power is the power itself 20 s later.
+#[test]
+fn a_power_that_comes_and_goes_with_a_period_tells_neither_lag_nor_sign() {
+    for seed in 1..=40 {
+        let mut numbers = Numbers(seed * 104_729);
+        let period = 16.0 + 30.0 * numbers.next();
+        let behind = 12.0 * numbers.next();
+        let power = |t: f64| if (t + 1000.0) % period < 0.5 * period { 2000.0 } else { -400.0 };
+        let first = readings(&mut numbers, 0.5, 40.0, power);
+        let second = readings(&mut numbers, 1.0, 40.0, |t| power(t - behind));
+        let found = compare(&first, &second, 0.0, 600.0);
+        assert_eq!((found.lag_s, found.sign), (None, None), "{seed}: period {period} lag {behind} {found:?}");
+    }
+    // With two thirds of it on, only one way fits.
+    let mut numbers = Numbers(11);
+    let power = |t: f64| if (t + 1000.0) % 61.0 < 40.0 { 2000.0 } else { -400.0 };
+    let first = readings(&mut numbers, 0.5, 40.0, power);
+    let second = readings(&mut numbers, 1.0, 40.0, |t| -power(t - 3.0));
+    assert_eq!(compare(&first, &second, 0.0, 600.0).sign, Some(-1));
+}
