@@ -39,11 +39,11 @@ impl Ground<'_> {
         } else if has("without a `ct` pass") {
             ("steering", Some(plan.role == "steering"))
         } else if has("challenges: ") {
-            ("too few challenges", self.challenges())
+            ("too few challenges", Some(self.challenges()))
         } else if has("a challenge does not count") {
             ("a challenge does not count", self.does_not_count(reason))
         } else if has("can't be told in the readings") {
-            ("not told", Some(true))
+            ("not told", Some(self.visible(false) < self.drops().count()))
         } else if has("storage on this site") {
             ("storage", Some(plan.storage && !plan.storage_idle))
         } else if has("lies between readings close enough")
@@ -56,7 +56,7 @@ impl Ground<'_> {
         } else if has("renews its values every") {
             ("slow meter", Some(update > 0.9 * needed))
         } else if has("as if the meter averages over") {
-            ("as if a long mean", Some(true))
+            ("as if a long mean", Some(averaging + update > 0.9 * needed))
         } else if has("averages over") {
             ("long mean", Some(averaging > 0.9 * needed))
         } else if has("between two readings unseen") {
@@ -70,9 +70,14 @@ impl Ground<'_> {
         } else if has("shared with another master") {
             ("shared", Some(plan.shared))
         } else if has("the window lasted") {
-            ("short window", Some(plan.window_end_s() - WINDOW_FROM_S < 0.98 * plan.window_s))
+            ("short window", Some(self.window_s() < 0.98 * plan.window_s))
         } else if has("as this meter counts") {
-            ("as it counts", Some(true))
+            (
+                "as it counts",
+                self.rule_of(reason.trim_start_matches("as this meter counts, "))
+                    .filter(|k| !self.rules[*k].per_phase)
+                    .map(|k| self.counted_above(k)),
+            )
         } else if has("closer to it than the uncertainty") {
             ("margin", self.rule_of(reason).map(|k| self.close(k)))
         } else if has("lasted between") {
@@ -81,7 +86,10 @@ impl Ground<'_> {
             let share = |k: usize| self.finding.body.rules[k].share_at_most + 0.01 >= self.kept[k].share;
             ("share", self.rule_of(reason).map(share))
         } else if has("shorter than the mean") {
-            ("window shorter than mean", Some(true))
+            (
+                "window shorter than mean",
+                self.rule_of(reason).map(|k| self.window_s() < self.rules[k].averaging_s),
+            )
         } else {
             ("other", None)
         }
@@ -123,6 +131,25 @@ impl Ground<'_> {
         })
     }
 
+    fn window_s(&self) -> f64 {
+        self.plan.window_end_s() - WINDOW_FROM_S
+    }
+
+    /// Whether the plain readings stand above the limit for longer than the rule allows, give or take one on either side.
+    fn counted_above(&self, k: usize) -> bool {
+        let rule = self.rules[k];
+        let (mut longest_s, mut since) = (0.0_f64, None);
+        for (at, power) in self.readings() {
+            if -power > rule.level_w {
+                let from = *since.get_or_insert(at);
+                longest_s = longest_s.max(at - from + 2.0 * self.plan.spacing_s + rule.averaging_s);
+            } else {
+                since = None;
+            }
+        }
+        longest_s > rule.longest_s
+    }
+
     fn lowest_w(&self) -> f64 {
         self.readings().iter().fold(f64::INFINITY, |lowest, (_, power)| lowest.min(*power))
     }
@@ -159,15 +186,24 @@ impl Ground<'_> {
         self.switches(false)
     }
 
+    /// Challenges are looked for in the total where a rule limits it, else in the phase the load is on.
+    fn all_per_phase(&self) -> bool {
+        self.rules.iter().all(|rule| rule.per_phase)
+    }
+
     fn true_w(&self, t: f64) -> f64 {
-        let index = ((t / STEP_S).round().max(0.0) as usize).min(self.truth.total_w.len() - 1);
-        self.truth.total_w[index]
+        let power = if self.all_per_phase() {
+            &self.truth.phases_w[self.plan.load_phase]
+        } else {
+            &self.truth.total_w
+        };
+        power[((t / STEP_S).round().max(0.0) as usize).min(power.len() - 1)]
     }
 
     fn level_w(&self) -> f64 {
         self.rules
             .iter()
-            .filter(|rule| !rule.per_phase)
+            .filter(|rule| rule.per_phase == self.all_per_phase())
             .map(|rule| rule.level_w)
             .fold(f64::INFINITY, f64::min)
     }
@@ -188,11 +224,8 @@ impl Ground<'_> {
         until > at && -self.true_w(until) <= self.level_w() - margin
     }
 
-    /// Whether fewer drops than asked for were surely challenges; nothing for rules per phase.
-    fn challenges(&self) -> Option<bool> {
-        if self.rules.iter().any(|rule| rule.per_phase) {
-            return None;
-        }
+    /// Whether fewer drops than asked for were surely challenges.
+    fn challenges(&self) -> bool {
         let counts = |at: &f64| {
             let (excess, needed) = self.excess(*at);
             excess > 1.2 * needed + 0.1 * self.plan.load_w && self.came_back(*at)
@@ -202,13 +235,10 @@ impl Ground<'_> {
         } else {
             self.drops().filter(counts).count()
         };
-        Some(sure.min(self.visible(false)) < self.plan.challenges as usize)
+        sure.min(self.visible(false)) < self.plan.challenges as usize
     }
 
     fn does_not_count(&self, reason: &str) -> Option<bool> {
-        if self.rules.iter().any(|rule| rule.per_phase) {
-            return None;
-        }
         if reason.contains("too small") {
             let small = |at: f64| {
                 let (excess, needed) = self.excess(at);
@@ -221,7 +251,9 @@ impl Ground<'_> {
             let late = self.drops().any(|at| !self.came_back(at));
             Some(late || !self.plan.gaps.is_empty())
         } else if reason.contains("swings") {
-            Some(true)
+            // A control of this lag hunts from a dead time of some 0.8 of it on (first order behind a dead time: facts 6).
+            let hunts = self.plan.controlled && !self.plan.sharp && self.plan.tau_s < 1.3 * self.plan.dead_s;
+            Some(hunts || self.plan.clouds > 0.0)
         } else if reason.contains("no mark says") {
             Some(!self.plan.marked || self.plan.mark_after_s.abs() > 1.6 || self.plan.clouds > 0.0)
         } else {

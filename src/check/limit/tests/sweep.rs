@@ -200,7 +200,8 @@ impl Tally {
                 }
                 None => count.2 += 1,
             }
-            founded |= held != Some(false);
+            // What nobody can tell here founds nothing.
+            founded |= held == Some(true);
         }
         if !founded {
             self.unfounded.push(seed);
