@@ -193,7 +193,7 @@ impl Line {
             return Owed::default();
         }
         for waiting in self.waiting.iter().filter(|waiting| !waiting.spoilt_whole()) {
-            owed.owe(waiting.unit, &waiting.pdu, waiting.end);
+            owed.owe(waiting.unit, &waiting.pdu, waiting.end, false);
         }
         owed.pass(now, &self.times);
         owed
@@ -268,7 +268,7 @@ impl Line {
         let outcome = match *pdu {
             [function, code] if function >= 0x80 => {
                 if code == TARGET_SILENT {
-                    self.owed.owe(unit, &waiting.pdu, waiting.end);
+                    self.owed.owe(unit, &waiting.pdu, waiting.end, false);
                 }
                 Outcome::Exception { at: frame.at, code }
             }
@@ -317,7 +317,7 @@ impl Line {
             }
             self.owed.disturbed();
             if !waiting.spoilt_whole() {
-                self.owed.owe(waiting.unit, &waiting.pdu, waiting.end);
+                self.owed.owe(waiting.unit, &waiting.pdu, waiting.end, self.medium == Medium::Tcp);
             }
             let outcome = waiting.damaged_at.map_or(Outcome::Silence, |at| Outcome::Damaged { at });
             out.push(waiting.settle(self.index, outcome));

@@ -1,5 +1,7 @@
 //! Answers that a line still owes. A question stayed without an answer; should the answer come after all, it could pass
-//! for that of a later question of the same unit, function and count. RTU has no number to tell them apart.
+//! for that of a later question of the same unit, function and count. RTU has no number to tell them apart. Modbus TCP has
+//! one, so a silence there puts nothing in doubt; but a gateway that says its unit kept silent (exception 11) may get that
+//! answer after all, on wires where there is no number.
 //!
 //! What is owed is written off, and later answers are believed again, when
 //! - it comes, as an answer that nobody waits for;
@@ -38,6 +40,8 @@ struct Debt {
     unit: u8,
     /// The questions it may answer: the one that went unanswered, and those since whose answer may have been its.
     questions: Vec<Vec<u8>>,
+    /// Whether their answers carry its number, so that none passes for another's.
+    numbered: bool,
     /// How many may come.
     answers: u8,
     /// End of the first of these questions, and of the last.
@@ -60,11 +64,12 @@ impl Debt {
 }
 
 impl Owed {
-    /// A question ended at `since` and stayed without an answer.
-    pub(super) fn owe(&mut self, unit: u8, question: &[u8], since: Stamp) {
+    /// A question ended at `since` and stayed without an answer, which would be `numbered` or not.
+    pub(super) fn owe(&mut self, unit: u8, question: &[u8], since: Stamp, numbered: bool) {
         let same = |debt: &&mut Debt| debt.unit == unit && debt.questions == [question];
         if let Some(debt) = self.list.iter_mut().find(same) {
             debt.answers = debt.answers.saturating_add(1);
+            debt.numbered &= numbered;
             (debt.since, debt.clean, debt.met, debt.usual) = (since, 0, false, 0);
             return;
         }
@@ -74,6 +79,7 @@ impl Owed {
         self.list.push(Debt {
             unit,
             questions: vec![question.to_vec()],
+            numbered,
             answers: 1,
             first: since,
             since,
@@ -142,7 +148,7 @@ impl Owed {
         let mut suspect = false;
         // the earliest question that this may be the answer to
         let mut earliest = asked;
-        for debt in self.list.iter_mut().filter(|debt| debt.may_be(unit, answer)) {
+        for debt in self.list.iter_mut().filter(|debt| !debt.numbered && debt.may_be(unit, answer)) {
             let other = debt.questions.iter().any(|owed| owed != question && heard::fits(owed, answer));
             suspect |= ours || other || !debt.met;
             debt.met = true;
@@ -155,8 +161,8 @@ impl Owed {
         }
         self.list.retain(|debt| debt.unit != unit || debt.since >= earliest || debt.may_be(unit, answer));
         // A refusal tells less than an answer of whose it is: while anything is owed, this one's own may still come.
-        if heard::is_exception(answer) && self.list.iter().any(|debt| debt.unit == unit) {
-            self.owe(unit, question, asked);
+        if heard::is_exception(answer) && self.list.iter().any(|debt| debt.unit == unit && !debt.numbered) {
+            self.owe(unit, question, asked, false);
         }
         suspect
     }

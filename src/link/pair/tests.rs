@@ -269,6 +269,31 @@ fn on_tcp_the_transaction_number_decides() {
     assert_eq!(unpaired, 2);
 }
 
+#[test]
+fn on_tcp_a_silence_puts_no_other_number_in_doubt_and_a_gateway_that_gave_its_unit_up_does() {
+    use Direction::{In, Out};
+    let chunk = |millis, direction, number, pdu: &[u8]| Chunk {
+        line: 0,
+        at: at(millis),
+        direction,
+        bytes: mbap::encode(number, 1, pdu),
+        error: None,
+    };
+    let doubts = |first: Option<Chunk>| {
+        let mut chunks = vec![chunk(0, Out, 1, &ask(100, 2))];
+        chunks.extend(first);
+        chunks.push(chunk(5000, Out, 2, &ask(100, 2)));
+        chunks.push(chunk(5030, In, 2, &answer(100, 2)));
+        let (transactions, unpaired) = pair(tcp(), &chunks);
+        (transactions.iter().map(|one| one.suspect).collect::<Vec<bool>>(), unpaired)
+    };
+    assert_eq!(doubts(None), (vec![false, false], 0));
+    // late: its number is nobody's any more
+    assert_eq!(doubts(Some(chunk(4000, In, 1, &answer(100, 2)))), (vec![false, false], 1));
+    // on the wires behind the gateway there is no number
+    assert_eq!(doubts(Some(chunk(1000, In, 1, &[0x83, 11]))), (vec![false, true], 0));
+}
+
 /// xorshift64*, so that a failure repeats.
 fn random(state: &mut u64, below: i64) -> i64 {
     *state ^= *state >> 12;
