@@ -152,6 +152,7 @@ fn take(quality: &mut Quality, pairer: &mut Pairer, records: &[Record]) {
         quality.record(record);
         pairer.push(record, &mut settled);
     }
+    quality.pairing(pairer);
     for transaction in &settled {
         quality.transaction(transaction);
     }

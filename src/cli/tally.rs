@@ -61,6 +61,7 @@ impl Tally {
             self.lost += u64::from(matches!(record, Record::Mark(mark) if mark.kind == MarkKind::LineLost));
             self.pairer.push(record, &mut settled);
         }
+        self.quality.pairing(&self.pairer);
         self.settle(&settled);
     }
 

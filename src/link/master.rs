@@ -131,7 +131,7 @@ impl Master {
             Input::Heard(bytes) => self.hear(bytes),
             Input::Record(Record::Frame(frame)) => match answered {
                 Answered::Late(asked) => self.late(frame, asked),
-                Answered::Expected | Answered::Unasked => self.frame(frame),
+                Answered::Expected | Answered::Second | Answered::Unasked => self.frame(frame),
             },
             Input::Record(Record::Stray(stray)) => self.stray(stray),
             Input::Tick | Input::Record(Record::Mark(_)) => {}

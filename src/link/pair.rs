@@ -8,6 +8,8 @@
 //! later question of the same shape, so that one is suspect and makes no reading. An answer to a question of ours that
 //! comes later than any answer is due is suspect as well: nobody knows of which moment it tells.
 
+use std::collections::BTreeMap;
+
 use super::transaction::{Asked, Outcome, Transaction};
 use crate::base::Stamp;
 use crate::record::{Direction, Frame, LineInfo, MarkKind, Medium, Record, Role, Stray, StrayWhy};
@@ -34,6 +36,7 @@ pub struct Pairer {
     lines: Vec<Line>,
     unpaired: u64,
     late: u64,
+    second: u64,
 }
 
 /// What was said on a line up to now, as far as it bears on what is said next: answers that are owed, and the line's pace.
@@ -53,6 +56,8 @@ pub(super) enum Answered {
     Expected,
     /// One that was owed since a question that ended then.
     Late(Stamp),
+    /// One more to a question that has been answered, with none owed: a second unit with this address.
+    Second,
     /// To no question known.
     Unasked,
 }
@@ -67,6 +72,8 @@ pub(super) struct Line {
     /// Questions without an answer yet; at most one on serial lines.
     waiting: Vec<Waiting>,
     owed: Owed,
+    /// By unit: the question it answered last, and when.
+    done: BTreeMap<u8, (Vec<u8>, Stamp)>,
 }
 
 /// A question that waits for its answer.
@@ -91,6 +98,7 @@ impl Pairer {
             lines: (0..).zip(lines).map(|(index, info)| Line::new(index, info)).collect(),
             unpaired: 0,
             late: 0,
+            second: 0,
         }
     }
 
@@ -122,6 +130,10 @@ impl Pairer {
             Answered::Expected => {}
             Answered::Late(_) => {
                 self.late += 1;
+                self.unpaired += 1;
+            }
+            Answered::Second => {
+                self.second += 1;
                 self.unpaired += 1;
             }
             Answered::Unasked => self.unpaired += 1,
@@ -159,6 +171,11 @@ impl Pairer {
     pub fn late(&self) -> u64 {
         self.late
     }
+
+    /// Those of them that were one more answer to a question already answered, on serial lines.
+    pub fn second_answers(&self) -> u64 {
+        self.second
+    }
 }
 
 impl Line {
@@ -171,6 +188,7 @@ impl Line {
             times: Times::new(info),
             waiting: Vec::new(),
             owed: Owed::default(),
+            done: BTreeMap::new(),
         }
     }
 
@@ -251,7 +269,11 @@ impl Line {
                 self.times.learn(frame.at - asked);
             }
             self.owed.heard(frame.at, end);
-            return owed.map_or(Answered::Unasked, Answered::Late);
+            return match owed {
+                Some(asked) => Answered::Late(asked),
+                None if self.is_second(frame) => Answered::Second,
+                None => Answered::Unasked,
+            };
         };
         let waiting = self.waiting.remove(place);
         let took = self.times.took(waiting.at, waiting.end, frame.at);
@@ -275,10 +297,18 @@ impl Line {
             _ => Outcome::Answer { at: frame.at, pdu: pdu.to_vec() },
         };
         let latency = self.times.latency(waiting.end, frame.at);
+        self.done.insert(unit, (waiting.pdu.clone(), frame.at));
         let mut transaction = waiting.settle(self.index, outcome);
         (transaction.suspect, transaction.latency) = (suspect, latency);
         out.push(transaction);
         Answered::Expected
+    }
+
+    fn is_second(&self, frame: &Frame) -> bool {
+        let fits = |(question, at): &(Vec<u8>, Stamp)| {
+            heard::fits(question, frame.pdu()) && frame.at - *at <= self.times.belief()
+        };
+        self.medium == Medium::Serial && self.done.get(&frame.unit()).is_some_and(fits)
     }
 
     fn stray(&mut self, stray: &Stray) {

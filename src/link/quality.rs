@@ -3,10 +3,11 @@
 
 use std::collections::BTreeMap;
 
+use super::pair::Pairer;
 use super::timeout::{AnswerTimes, TimeoutBounds};
 use super::transaction::{Outcome, Transaction};
 use crate::base::{Span, Stamp};
-use crate::record::{Direction, Frame, LineInfo, Medium, Record, Role, StrayWhy, WireError};
+use crate::record::{Direction, Frame, LineInfo, Record, Role, StrayWhy, WireError};
 
 pub mod causes;
 pub mod rate;
@@ -71,16 +72,6 @@ pub struct Quality {
     first: Option<Stamp>,
     last: Option<Stamp>,
     last_answer: Option<Stamp>,
-    /// By line.
-    answered: BTreeMap<u16, Asked>,
-}
-
-/// Who was asked last on a line, how many whole answers that brought, and how many of the questions before it brought none.
-#[derive(Clone, Copy, Debug, Default)]
-struct Asked {
-    unit: u8,
-    answers: u64,
-    owed: u64,
 }
 
 impl Quality {
@@ -97,7 +88,6 @@ impl Quality {
             by_count: BTreeMap::new(),
             by_unit: BTreeMap::new(),
             second_answers: 0,
-            answered: BTreeMap::new(),
             times: AnswerTimes::new(TimeoutBounds::default()),
             stray_bytes: 0,
             idle_bytes: 0,
@@ -142,24 +132,6 @@ impl Quality {
     }
 
     fn frame(&mut self, frame: &Frame) {
-        let last = self.answered.entry(frame.line).or_default();
-        match frame.role {
-            Role::Request if last.unit == frame.unit() => {
-                // What stayed without an answer may yet be answered, behind the next question.
-                last.owed += u64::from(last.answers == 0);
-                last.answers = 0;
-            }
-            Role::Request => *last = Asked { unit: frame.unit(), answers: 0, owed: 0 },
-            Role::Response if last.unit == frame.unit() && frame.medium == Medium::Serial => {
-                last.answers += 1;
-                if last.answers > 1 && last.owed == 0 {
-                    self.second_answers += 1;
-                } else if last.answers > 1 {
-                    last.owed -= 1;
-                }
-            }
-            Role::Response => {}
-        }
         if frame.direction == Direction::In {
             self.heard_bytes += frame.bytes.len() as u64;
             self.foreign_requests += u64::from(frame.role == Role::Request);
@@ -200,6 +172,11 @@ impl Quality {
         if let Some(latency) = transaction.latency {
             self.times.note(latency);
         }
+    }
+
+    /// Takes over what only the pairing of the same records tells.
+    pub fn pairing(&mut self, pairer: &Pairer) {
+        self.second_answers = pairer.second_answers();
     }
 
     fn answered(&mut self, at: Stamp) {

@@ -281,6 +281,7 @@ impl Bench {
             self.quality.record(record);
             let mut settled = Vec::new();
             self.pairer.push(record, &mut settled);
+            self.quality.pairing(&self.pairer);
             self.settle(settled);
         }
     }

@@ -84,6 +84,11 @@ fn two_units_on_one_address_are_told_by_what_comes_back() {
         let run = search(bench, few());
         assert_eq!(run.first_clue().what, "two units with one address", "{:?}", run.clues());
         assert!(run.first_clue().evidence.starts_with("unit 5: "), "{:?}", run.clues());
+        // Counted once, whoever tells it.
+        let findings = run.hunt.findings();
+        let twice: u32 = findings.answers().map(|(_, answers)| answers.twice).sum();
+        let second = findings.quality.as_ref().map_or(0, |quality| quality.second_answers);
+        assert!(twice > 1 && u64::from(twice) == second, "{twice} {second}");
     }
     // At once: nobody understands a word, but only at this address.
     for marks in [true, false] {

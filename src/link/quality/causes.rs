@@ -65,6 +65,14 @@ fn cause(weight: f64, what: &'static str, evidence: String, next: &'static str) 
     (weight, Cause { what, evidence, next })
 }
 
+/// So many events are no accident. Ours.
+const SEVERAL: u64 = 3;
+
+/// What spoils a whole line explains all of it, once it has been seen more than once or twice.
+fn of_the_line(count: u64, of: u64) -> f64 {
+    if count >= SEVERAL { ALL } else { share(count, of) }
+}
+
 fn no_answer(quality: &Quality, found: &mut Found) {
     let asked = quality.requests;
     let marked = quality.parity + quality.framing;
@@ -105,17 +113,17 @@ fn no_answer(quality: &Quality, found: &mut Found) {
 fn others(quality: &Quality, found: &mut Found) {
     if quality.foreign_requests > 0 {
         found.push(cause(
-            ALL,
+            of_the_line(quality.foreign_requests, quality.requests),
             "another master on this line",
-            format!("{} questions heard that are not ours", quality.foreign_requests),
+            format!("questions heard that are not ours: {}", quality.foreign_requests),
             "only listen (`--listen`), or ask the other master's owner to pause it: two masters spoil each other's answers",
         ));
     }
     if quality.second_answers > 0 {
         found.push(cause(
-            ALL,
+            of_the_line(quality.second_answers, quality.requests),
             "two units with one address",
-            format!("{} questions brought two answers", quality.second_answers),
+            format!("questions that brought two answers: {}", quality.second_answers),
             "disconnect one of them and give it another address by its own keys; `wattward find` tells which address it is",
         ));
     }

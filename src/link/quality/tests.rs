@@ -1,8 +1,8 @@
 //! Counting, and what is made of it.
 
 use super::*;
-use crate::link::Asked;
-use crate::record::Stray;
+use crate::link::{Asked, Pairer};
+use crate::record::{Medium, Stray};
 
 fn at(millis: i64) -> Stamp {
     Stamp::from_micros(1_790_000_000_000_000 + millis * 1000)
@@ -134,19 +134,48 @@ fn two_answers_to_one_question_are_two_units() {
         Record::Frame(Frame { line: 0, at: at(0), direction, role, bytes, medium: Medium::Serial })
     };
     let mut quality = Quality::new(&line());
+    let mut pairer = Pairer::new(&line());
+    let mut take = |quality: &mut Quality, record: Record| {
+        let mut settled = Vec::new();
+        quality.record(&record);
+        pairer.push(&record, &mut settled);
+        for transaction in &settled {
+            quality.transaction(transaction);
+        }
+        quality.pairing(&pairer);
+    };
+    let ask = || frame(Direction::Out, Role::Request, &[4, 0, 0, 0, 1]);
+    let answer = |value: u8| frame(Direction::In, Role::Response, &[4, 2, 0, value]);
     for _ in 0..3 {
-        quality.record(&frame(Direction::Out, Role::Request, &[4, 0, 0, 0, 1]));
-        quality.record(&frame(Direction::In, Role::Response, &[4, 2, 0, 1]));
-        quality.transaction(&answer(0));
+        take(&mut quality, ask());
+        take(&mut quality, answer(1));
     }
     assert_eq!(quality.second_answers, 0);
-    quality.record(&frame(Direction::In, Role::Response, &[4, 2, 0, 7]));
+    take(&mut quality, answer(7));
     assert_eq!(quality.second_answers, 1);
     assert_eq!(causes(&quality)[0].what, "two units with one address");
     // A late answer behind the repeat of its question is none.
-    quality.record(&frame(Direction::Out, Role::Request, &[4, 0, 0, 0, 1]));
-    quality.record(&frame(Direction::Out, Role::Request, &[4, 0, 0, 0, 1]));
-    quality.record(&frame(Direction::In, Role::Response, &[4, 2, 0, 1]));
-    quality.record(&frame(Direction::In, Role::Response, &[4, 2, 0, 1]));
+    for record in [ask(), ask(), answer(1), answer(1)] {
+        take(&mut quality, record);
+    }
     assert_eq!(quality.second_answers, 1);
+}
+
+#[test]
+fn a_single_event_explains_no_more_than_its_share() {
+    let first = |seconds: u64, foreign: u64| {
+        let mut quality = Quality::new(&line());
+        for second in 0..90 {
+            quality.transaction(&answer(second * 1000));
+        }
+        for second in 90..100 {
+            quality.transaction(&transaction(second * 1000, 2, Outcome::Silence));
+        }
+        (quality.second_answers, quality.foreign_requests) = (seconds, foreign);
+        causes(&quality)[0].what
+    };
+    assert!(first(1, 0).starts_with("questions spoilt on the way"), "{}", first(1, 0));
+    assert!(first(0, 1).starts_with("questions spoilt on the way"), "{}", first(0, 1));
+    assert_eq!(first(3, 0), "two units with one address");
+    assert_eq!(first(0, 3), "another master on this line");
 }

@@ -72,7 +72,7 @@ impl Findings {
             units().any(|(other, answers)| other != unit && !troubled(answers) && answers.asked > 4)
         };
         for (unit, answers) in units() {
-            if answers.twice > 0 {
+            if answers.twice > 1 {
                 found.push(Cause {
                     what: "two units with one address",
                     evidence: format!("unit {unit}: {} of {} questions brought two answers", answers.twice, answers.asked),

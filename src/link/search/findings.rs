@@ -6,7 +6,7 @@ use super::about::About;
 use crate::base::Span;
 use crate::link::{Chain, Earlier, Pairer, Quality, Question, Transaction};
 use crate::profile::SerialSettings;
-use crate::record::{Direction, Frame, LineInfo, Record, Role, Stray, StrayWhy, WireError};
+use crate::record::{Direction, Frame, LineInfo, Record, Role, Stray, StrayWhy};
 use crate::wire::{Request, heard};
 
 /// Fewer bytes than this in place of an answer are those of an unbiased line; the shortest answer has five. Ours.
@@ -46,10 +46,6 @@ pub struct Answers {
     pub mixed: u32,
     /// That brought bytes and no whole answer.
     pub spoilt: u32,
-    /// Bytes marked for parity, and for framing.
-    pub parity: usize,
-    #[expect(missing_docs, reason = "as above")]
-    pub framing: usize,
 }
 
 /// What a question has brought so far.
@@ -57,11 +53,9 @@ pub struct Answers {
 struct Window {
     unit: u8,
     whole: u32,
-    /// A second answer, with nothing noted of the address yet.
+    /// One more answer came to it.
     twice: bool,
     bytes: usize,
-    parity: usize,
-    framing: usize,
 }
 
 type Key = (u8, u32, u8, u8);
@@ -83,8 +77,6 @@ pub struct Findings {
     window: Option<Window>,
     question: Option<Request>,
     fresh: Vec<u8>,
-    /// Questions that stayed without an answer, by address: it may yet come.
-    owed: BTreeMap<u8, u32>,
     /// Of the last addresses asked for the first time at a setting: whether they brought bytes and nothing whole.
     pub(super) recent: VecDeque<bool>,
 }
@@ -114,22 +106,21 @@ impl Findings {
         if let Some(quality) = &mut self.quality {
             quality.record(record);
         }
+        let mut second = false;
         if let Some(pairer) = self.pairers.get_mut(&key(0, self.settings)) {
+            let before = pairer.second_answers();
             pairer.push(record, &mut settled);
+            second = pairer.second_answers() > before;
+        }
+        if let Some(quality) = &mut self.quality {
+            quality.second_answers += u64::from(second);
         }
         match record {
             Record::Frame(frame) if frame.direction == Direction::Out => {
                 self.close_window();
-                self.window = Some(Window {
-                    unit: frame.unit(),
-                    whole: 0,
-                    twice: false,
-                    bytes: 0,
-                    parity: 0,
-                    framing: 0,
-                });
+                self.window = Some(Window { unit: frame.unit(), whole: 0, twice: false, bytes: 0 });
             }
-            Record::Frame(frame) if frame.role == Role::Response => self.answer(frame),
+            Record::Frame(frame) if frame.role == Role::Response => self.answer(frame, second),
             Record::Stray(stray) if stray.direction == Direction::In => self.stray(stray),
             _ => {}
         }
@@ -178,24 +169,17 @@ impl Findings {
         (slowest * 3).max(Span::from_millis(300)).min(Span::from_millis(5000))
     }
 
-    fn answer(&mut self, frame: &Frame) {
+    fn answer(&mut self, frame: &Frame, second: bool) {
         let unit = frame.unit();
         if !matches!(frame.pdu().first().map(|function| function & 0x7f), Some(3 | 4 | 43)) {
             return;
         }
         let Some(window) = &mut self.window else { return };
         let here = window.unit == unit;
-        let first = here && window.whole == 0;
         window.whole += u32::from(here);
-        // Behind the next question, or a second one to this: late, where an earlier question stayed without its answer.
-        let owed = self.owed.entry(unit).or_default();
-        match self.answers.get_mut(&key(unit, self.settings)) {
-            _ if first => {}
-            _ if *owed > 0 => *owed -= 1,
-            // Of the open window nothing is noted yet.
-            Some(answers) if here || answers.whole > 0 => answers.twice += 1,
-            None if here => window.twice = true,
-            _ => {}
+        window.twice |= here && second;
+        if let Some(answers) = self.answers.get_mut(&key(unit, self.settings)) {
+            answers.twice += u32::from(second && !here);
         }
         if !self.units.contains_key(&unit) {
             let exception = heard::is_exception(frame.pdu()).then(|| frame.pdu().get(1).copied()).flatten();
@@ -216,11 +200,6 @@ impl Findings {
         }
         let Some(window) = &mut self.window else { return };
         window.bytes += stray.bytes.len();
-        match stray.why {
-            StrayWhy::Marked(WireError::Parity) => window.parity += stray.bytes.len(),
-            StrayWhy::Marked(WireError::Framing) => window.framing += stray.bytes.len(),
-            _ => {}
-        }
     }
 
     fn close_window(&mut self) {
@@ -233,8 +212,6 @@ impl Findings {
             twice: 0,
             mixed: 0,
             spoilt: 0,
-            parity: 0,
-            framing: 0,
         });
         let some = window.bytes >= SOME;
         answers.asked += 1;
@@ -242,11 +219,6 @@ impl Findings {
         answers.twice += u32::from(window.twice);
         answers.mixed += u32::from(window.whole > 0 && some);
         answers.spoilt += u32::from(window.whole == 0 && some);
-        if window.whole == 0 {
-            *self.owed.entry(window.unit).or_default() += 1;
-        }
-        answers.parity += window.parity;
-        answers.framing += window.framing;
         if answers.asked == 1 {
             self.recent.push_back(answers.spoilt > 0);
             if self.recent.len() > RECENT {

@@ -56,7 +56,7 @@ pub struct Hunt {
 impl Hunt {
     /// Nothing is asked yet.
     pub fn new(terms: Terms) -> Self {
-        let search = Search { settings: terms.settings.clone(), units: terms.units.clone(), slow_pass: true };
+        let search = Search { settings: terms.settings.clone(), units: terms.units.clone() };
         Self {
             stages: search.stages().into(),
             terms,
