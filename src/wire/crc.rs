@@ -23,6 +23,7 @@ pub const fn next(register: u16, byte: u8) -> u16 {
 /// Whether a stretch of `length` bytes (at most `LONGEST`) ends in its own CRC, from the register (started at 0) before
 /// its first byte and after its last. The CRC is linear, so the register after the stretch is that of the stretch alone
 /// XOR what the bytes before it turn into over `length` zero bytes.
+#[inline]
 pub fn stretch_ok(before: u16, after: u16, length: usize) -> bool {
     let Some(table) = ZEROS.get(length) else { return false };
     let start = before ^ 0xFFFF;

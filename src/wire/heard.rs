@@ -42,17 +42,24 @@ pub fn length(part: Part, start: &[u8]) -> Length {
     }
 }
 
-/// Which PDUs may start with each function code: bit 0 questions, bit 1 answers. The same word as `length` has, for
-/// those who ask it of every byte.
-pub const STARTS: [u8; 256] = starts();
+/// Which PDUs may start with each function code: bit 0 questions, bit 1 answers; above them the length of the question
+/// where the function alone tells it. The same word as `length` has, for those who ask it of every byte.
+pub static STARTS: [u8; 256] = starts();
 
 const fn starts() -> [u8; 256] {
     let mut table = [0; 256];
     let mut function = 0;
     while function < 256 {
         let standard = matches!(function & 0x7F, 1..=8 | 11 | 12 | 15..=17 | 20..=24 | 43);
+        let question: u8 = match function {
+            1..=6 | 8 => 5,
+            7 | 11 | 12 | 17 => 1,
+            22 => 7,
+            24 => 3,
+            _ => 0,
+        };
         table[function] = match (standard, function < 0x80) {
-            (true, true) => 3,
+            (true, true) => 3 | question << 2,
             (true, false) => 2,
             (false, _) => 0,
         };

@@ -38,6 +38,7 @@ impl Open {
 
     /// Notes that the candidate begun at `start` is to be looked at when the bytes reach `at` (less than 512 further),
     /// and whether it is whole then.
+    #[inline]
     pub(super) fn note(&mut self, start: usize, part: Part, at: usize, whole: bool) {
         let node = 2 * (start % SIZE) + usize::from(part == Part::Response);
         self.whole[node] = whole;
@@ -46,16 +47,19 @@ impl Open {
     }
 
     /// Whether any candidate is due at `at`.
+    #[inline]
     pub(super) fn any(&self, at: usize) -> bool {
         self.due[at % SIZE] != NONE
     }
 
     /// Takes the list due at `at`.
+    #[inline]
     pub(super) fn take(&mut self, at: usize) -> Due {
         Due { node: std::mem::replace(&mut self.due[at % SIZE], NONE), at }
     }
 
     /// The next of a list taken.
+    #[inline]
     pub(super) fn step(&self, due: &mut Due) -> Option<Candidate> {
         if due.node == NONE {
             return None;

@@ -164,6 +164,7 @@ impl Serial {
         let mut best: Option<Reading> = None;
         let (mut damaged, mut release) = (None, false);
         let mut due = self.open.take(place);
+        let after = self.tape.register(place);
         while let Some(Candidate { start, part, whole }) = self.open.step(&mut due) {
             if start < self.floor {
                 continue;
@@ -172,7 +173,7 @@ impl Serial {
                 self.schedule(start, part, place);
                 continue;
             }
-            if self.tape.crc_ok(start, place) {
+            if self.tape.crc_ok(start, place, after) {
                 if let Some(proof) = self.weigh(start, place, part)
                     && best.as_ref().is_none_or(|best| (best.proof, start) < (proof, best.start))
                 {
@@ -247,8 +248,11 @@ impl Serial {
     /// Opens the readings of a frame begun at `start`, of which address, function and a byte more are known; answers only
     /// of units that have been asked.
     fn begin(&mut self, start: usize, place: usize, begins: u8) {
-        if begins & 1 != 0 {
-            self.schedule(start, Part::Request, place);
+        match (begins & 1 != 0, usize::from(begins >> 2)) {
+            (false, _) => {}
+            (true, 0) => self.schedule(start, Part::Request, place),
+            // of most questions the function alone tells the length
+            (true, length) => self.open.note(start, Part::Request, start + length + 3, true),
         }
         if begins & 2 != 0 && self.beliefs.was_asked(self.tape.byte(start), self.held.is_some()) {
             self.schedule(start, Part::Response, place);

@@ -39,20 +39,28 @@ impl Tape {
     }
 
     /// The bytes from `from` up to `to`.
+    #[inline]
     pub(super) fn slice(&self, from: usize, to: usize) -> &[u8] {
         let range = from.wrapping_sub(self.base)..to.wrapping_sub(self.base);
         self.bytes.get(range).unwrap_or(&[])
     }
 
     /// One byte.
+    #[inline]
     pub(super) fn byte(&self, at: usize) -> u8 {
         self.bytes.get(at.wrapping_sub(self.base)).copied().unwrap_or(0)
     }
 
-    /// Whether the bytes from `from` up to `to` end in their own CRC.
-    pub(super) fn crc_ok(&self, from: usize, to: usize) -> bool {
-        let register = |at: usize| self.registers.get(at - self.base).copied().unwrap_or(self.register);
-        crc::stretch_ok(register(from), register(to), to - from)
+    /// The CRC register before the byte at `at`.
+    #[inline]
+    pub(super) fn register(&self, at: usize) -> u16 {
+        self.registers.get(at.wrapping_sub(self.base)).copied().unwrap_or(self.register)
+    }
+
+    /// Whether the bytes from `from` up to `to`, where the register is `after`, end in their own CRC.
+    #[inline]
+    pub(super) fn crc_ok(&self, from: usize, to: usize, after: u16) -> bool {
+        crc::stretch_ok(self.register(from), after, to.wrapping_sub(from))
     }
 
     /// Arrival of the byte at `at`.
