@@ -7,9 +7,9 @@ mod crc;
 use crc::rtu;
 use wattward::base::{Span, Stamp};
 use wattward::link::search::{SELDOM, USUAL};
-use wattward::link::{Auto, Ear};
+use wattward::link::{Auto, Ear, Listen};
 use wattward::profile::SerialSettings;
-use wattward::record::{Framer, Medium};
+use wattward::record::{Framer, LineInfo, Medium};
 use wattward::sim::uart::{Pair, chunks};
 
 const START: Stamp = Stamp::from_micros(1_790_000_000_000_000);
@@ -138,4 +138,50 @@ fn a_silent_line_and_a_speed_that_nobody_tries_are_told_apart() {
     let odd = SerialSettings { baud: 14_400, ..SerialSettings::default() };
     let traffic = Traffic { sent_at: odd, every: Span::from_millis(1000), marked: true };
     assert_eq!(traffic.listen().0, Ear::NoFrame);
+}
+
+/// What a listener makes of questions to units, each from some ms on and every so many; units answer what nobody spoke into.
+fn cut_in(asked: &[(u8, i64, i64)]) -> u64 {
+    let settings = SerialSettings::default();
+    let mut questions: Vec<(Stamp, u8)> = Vec::new();
+    for (unit, from, every) in asked {
+        questions.extend((0..300).map(|turn| (START + Span::from_millis(from + every * turn), *unit)));
+    }
+    questions.sort_unstable();
+    let mut pair = Pair::default();
+    for (index, (at, unit)) in questions.iter().enumerate() {
+        let end = pair.send(*at, &rtu(&[*unit, 4, 0, 0, 0, 4]), settings);
+        let spoken_into = |other: &(Stamp, u8)| other.0 < end && other.0 + settings.characters(8) > *at;
+        let near = index.saturating_sub(1)..(index + 2).min(questions.len());
+        if !near.into_iter().filter(|other| *other != index).any(|other| spoken_into(&questions[other])) {
+            let values: Vec<u8> = (0..8).map(|value| (value * 31) ^ index as u8).collect();
+            let answer = rtu(&[&[*unit, 4, 8][..], &values].concat());
+            pair.send(end + Span::from_millis(25), &answer, settings);
+        }
+    }
+    let info = LineInfo {
+        name: "bench".into(),
+        medium: Medium::Serial,
+        baud: Some(settings.baud),
+        tells_errors: true,
+    };
+    let mut framer = Framer::new(0, Medium::Serial, Some(settings.baud));
+    let mut listen = Listen::new(&[info]);
+    let mut records = Vec::new();
+    for chunk in chunks(0, &pair.hear(settings), Span::from_millis(1), settings) {
+        framer.push(&chunk, &mut records);
+    }
+    framer.finish(&mut records);
+    for record in &records {
+        listen.push(record);
+    }
+    listen.finish();
+    listen.document().cut_in
+}
+
+#[test]
+fn two_masters_on_one_line_are_told_from_one_that_asks_two_units() {
+    assert_eq!(cut_in(&[(1, 0, 1000), (2, 100, 1000), (3, 500, 1000)]), 0);
+    let two = cut_in(&[(1, 0, 1000), (2, 0, 1013)]);
+    assert!(two > 1, "{two}");
 }

@@ -7,10 +7,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use hdrhistogram::Histogram;
 use serde::Serialize;
 
+use masters::Masters;
+
 use super::pair::Pairer;
 use super::transaction::{Outcome, Transaction};
 use crate::base::Stamp;
 use crate::record::{LineInfo, Medium, Record, StrayWhy};
+
+mod masters;
 
 /// Times between questions that the median is taken from; beyond them every second one is kept, then every fourth …
 const MOST_PERIODS: usize = 4096;
@@ -30,6 +34,8 @@ pub struct ListenDocument {
     pub damaged: u64,
     /// Whole answer frames that pair with no question.
     pub foreign: u64,
+    /// Questions that began before the one ahead of them could be answered: more than one of them, and two masters ask.
+    pub cut_in: u64,
     /// Bytes that belong to no frame, echoes aside.
     pub stray_bytes: u64,
     /// Of the first serial line that tells it.
@@ -95,6 +101,7 @@ pub struct Listen {
     units: BTreeSet<u8>,
     stray_bytes: u64,
     totals: Totals,
+    masters: Masters,
     /// By index of the line, unit, function, address, count.
     ranges: BTreeMap<(u16, u8, u8, u16, u16), Range>,
 }
@@ -129,6 +136,7 @@ impl Listen {
             units: BTreeSet::new(),
             stray_bytes: 0,
             totals: Totals::default(),
+            masters: Masters::default(),
             ranges: BTreeMap::new(),
         }
     }
@@ -158,6 +166,7 @@ impl Listen {
         for transaction in &self.settled {
             let asked = &transaction.asked;
             self.totals.take(transaction);
+            self.masters.take(transaction);
             let key = (transaction.line, asked.unit, asked.function, asked.address, asked.count);
             if self.ranges.len() >= MOST_RANGES && !self.ranges.contains_key(&key) {
                 self.totals.further += 1;
@@ -175,6 +184,7 @@ impl Listen {
             timeouts: self.totals.timeouts,
             damaged: self.totals.damaged,
             foreign: self.pairer.unpaired(),
+            cut_in: self.masters.cut_in(),
             stray_bytes: self.stray_bytes,
             baud: self.baud,
             units: self.units.iter().copied().collect(),

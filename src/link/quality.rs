@@ -7,13 +7,16 @@ use super::pair::Pairer;
 use super::timeout::{AnswerTimes, TimeoutBounds};
 use super::transaction::{Outcome, Transaction};
 use crate::base::{Span, Stamp};
-use crate::record::{Direction, Frame, LineInfo, Record, Role, StrayWhy, WireError};
+use crate::record::{Direction, Frame, LineInfo, Medium, Record, Role, StrayWhy, WireError};
 
 pub mod causes;
+mod lumps;
 pub mod rate;
 
 pub use causes::{Cause, causes};
 pub use rate::Rate;
+
+use lumps::Lumps;
 
 /// Questions of one length of answer.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -72,6 +75,7 @@ pub struct Quality {
     first: Option<Stamp>,
     last: Option<Stamp>,
     last_answer: Option<Stamp>,
+    lumps: Lumps,
 }
 
 impl Quality {
@@ -102,6 +106,7 @@ impl Quality {
             first: None,
             last: None,
             last_answer: None,
+            lumps: Lumps::default(),
         }
     }
 
@@ -132,6 +137,9 @@ impl Quality {
     }
 
     fn frame(&mut self, frame: &Frame) {
+        if (frame.role, frame.medium) == (Role::Response, Medium::Serial) {
+            self.lumps.answer(frame.line, frame.at);
+        }
         if frame.direction == Direction::In {
             self.heard_bytes += frame.bytes.len() as u64;
             self.foreign_requests += u64::from(frame.role == Role::Request);
@@ -172,6 +180,12 @@ impl Quality {
         if let Some(latency) = transaction.latency {
             self.times.note(latency);
         }
+    }
+
+    /// How many answers of how many came at the ticks of an adapter that holds bytes back for 16 ms; none where nothing
+    /// speaks for such a one.
+    pub fn held_back(&self) -> Option<(u64, u64)> {
+        self.lumps.found()
     }
 
     /// Takes over what only the pairing of the same records tells.

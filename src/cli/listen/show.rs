@@ -136,6 +136,14 @@ pub(super) fn screen(heard: &Heard, width: usize) -> String {
         let _ = writeln!(text, "{} questions for further ranges", line.further_questions);
     }
     text.push_str(&wrapped("", &totals(line), width));
+    if line.cut_in > 1 {
+        let words = format!(
+            "two masters: {} questions began before the one ahead of them could be answered. Two masters spoil each other's \
+             answers, and may blind an inverter: have one of them paused, or give it a line of its own",
+            line.cut_in
+        );
+        text.push_str(&wrapped("", &words, width));
+    }
     for meter in &heard.meters {
         let _ = write!(text, "\n{} ({}, unit {})", meter.name, meter.profile.name, meter.unit);
         let newest = latest(&meter.series).values().map(|sample| sample.at).max();
@@ -243,6 +251,7 @@ mod tests {
             timeouts: 0,
             damaged: 0,
             foreign: 0,
+            cut_in: 0,
             stray_bytes: 0,
             baud: Some(9600),
             units: vec![7],

@@ -17,6 +17,8 @@ pub struct Cause {
 
 /// What an echo is called.
 pub const ECHO: &str = "the adapter echoes what is sent";
+/// What a latency timer is called.
+pub const HELD_BACK: &str = "the adapter holds bytes back: its latency timer stands at 16 ms";
 /// The failures of long answers must outweigh those of short ones by this factor to speak for noise. Ours.
 const LONGER_WORSE: f64 = 1.5;
 /// Shares of damaged answers that speak for the cable rather than for a setting.
@@ -46,6 +48,17 @@ pub fn causes(quality: &Quality) -> Vec<Cause> {
                 what: ECHO,
                 evidence: format!("{} bytes of our own questions came back", quality.echo_bytes),
                 next: "harmless here: echoes are taken off; other programs may need to be told",
+            },
+        ));
+    }
+    if let Some((near, all)) = quality.held_back() {
+        found.push((
+            0.0,
+            Cause {
+                what: HELD_BACK,
+                evidence: format!("{near} of {all} answers came whole multiples of 16 ms after the one before"),
+                next: "harmless to the values, but every answer time holds up to 16 ms of it; to lower it: `echo 1 | sudo tee \
+                       /sys/class/tty/ttyUSB0/device/latency_timer`, with the port's own name",
             },
         ));
     }

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::link::{Asked, Pairer};
-use crate::record::{Medium, Stray};
+use crate::record::Stray;
 
 fn at(millis: i64) -> Stamp {
     Stamp::from_micros(1_790_000_000_000_000 + millis * 1000)
