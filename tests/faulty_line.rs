@@ -15,7 +15,8 @@ mod bench;
 
 use bench::{Bench, Conditions, UNIT};
 use wattward::base::Span;
-use wattward::link::Outcome;
+use wattward::link::quality::causes::{HELD_BACK, causes};
+use wattward::link::{Outcome, TimeoutBounds};
 use wattward::sim::bits::Fault;
 
 fn seeds(usual: u64) -> u64 {
@@ -46,6 +47,10 @@ fn ten_minutes(conditions: &Conditions, sum: &mut Sum) -> Bench {
             if pdu[0] == 43 {
                 continue;
             }
+            // However late answers come: what a reading tells of is no older than the longest time-out.
+            let took = *at - transaction.asked_at;
+            let longest = TimeoutBounds::default().ceiling + Span::from_millis(9 + conditions.lump_ms);
+            assert!(took <= longest, "{took}: {transaction:?} of {conditions:?}");
             if let Err(why) = bench::tells_of(transaction.asked.address, pdu, transaction.asked_at..*at) {
                 panic!("{why}: {transaction:?} of {conditions:?}");
             }
@@ -71,32 +76,28 @@ fn no_reading_is_stale_foreign_or_invented(seeds: u64) {
     }
 }
 
-/// One fault at a time, and time enough between them: every one shows in the counts as what it was.
+/// One fault at a time: every one shows in the counts as what it was, but where a question met a late answer on the wires.
 fn the_summary_counts_what_was_done(seeds: u64) {
-    let mut total = [0; 4];
+    let (mut total, mut exact) = ([0; 4], 0);
     for seed in 0..seeds {
         let bench = ten_minutes(&Conditions::one_at_a_time(seed), &mut Sum::default());
         let due = bench.due();
         let quality = &bench.quality;
-        let counted = [
-            quality.answers + quality.exceptions.values().sum::<u64>(),
-            quality.timeouts,
-            quality.damaged,
-            bench.pairer.late(),
-        ];
-        let expected = [due.answered, due.silent, due.damaged, due.late];
-        assert_eq!(
-            counted,
-            expected,
-            "answers, timeouts, damaged, late; seed {seed}, {:?}",
-            bench.line.injected()
-        );
+        let answers = quality.answers + quality.exceptions.values().sum::<u64>();
+        let (timeouts, damaged, late) = (quality.timeouts, quality.damaged, bench.pairer.late());
+        let injected = bench.line.injected();
+        let told = format!("{answers} {timeouts} {damaged} {late}; seed {seed}, {due:?}, {injected:?}");
+        assert_eq!((answers, timeouts + damaged), (due.answered, due.silent + due.damaged), "{told}");
+        assert!((due.damaged..=due.damaged + due.chance).contains(&damaged), "{told}");
+        assert!(late.abs_diff(due.late) <= due.chance, "{told}");
+        exact += u64::from((damaged, late) == (due.damaged, due.late));
         assert_eq!(bench.master.counters().asked, quality.requests + due.open, "seed {seed}");
-        for (sum, count) in total.iter_mut().zip(counted) {
+        for (sum, count) in total.iter_mut().zip([answers, timeouts, damaged, late]) {
             *sum += count;
         }
     }
-    println!("answers, timeouts, damaged, late: {total:?}");
+    println!("answers, timeouts, damaged, late: {total:?}; {exact} of {seeds} logs to the last one");
+    assert!(exact * 4 >= seeds * 3, "{exact} of {seeds}");
     assert!(total.iter().all(|count| *count > seeds), "{total:?}");
 }
 
@@ -119,6 +120,19 @@ fn a_clean_line_loses_nothing() {
         assert_eq!((counters.timeouts, counters.damaged, counters.unexpected), (0, 0, 0), "{counters:?}");
         assert!(sum.readings + 1 >= sum.clean && sum.clean >= 1790, "{sum:?}");
         assert_eq!(counters.separators, 0);
+    }
+}
+
+#[test]
+fn a_latency_timer_of_16_ms_is_recognised_from_the_answers_and_no_other_is() {
+    for lump_ms in [0, 1, 4, 16] {
+        let mut bench = Bench::new(&Conditions { lump_ms, ..Conditions::clean(21) });
+        bench.run(Span::from_millis(60_000));
+        let found = causes(&bench.quality);
+        assert_eq!(found.iter().any(|cause| cause.what == HELD_BACK), lump_ms == 16, "{lump_ms}: {found:?}");
+        if lump_ms == 16 {
+            assert!(found[0].next.contains("latency_timer"), "{found:?}");
+        }
     }
 }
 

@@ -1,7 +1,5 @@
 //! A log in simulated time: an invented meter on a simulated line, and master, framer and pairing as they are live.
 
-#![allow(dead_code, reason = "shared by test files")]
-
 use std::collections::VecDeque;
 use std::ops::Range;
 
@@ -12,8 +10,11 @@ use wattward::link::{
 use wattward::profile::SerialSettings;
 use wattward::record::{Chunk, Direction, Framer, LineInfo, Medium, Record};
 use wattward::sim::Seed;
-use wattward::sim::bits::{Arrival, Fault, Line, LineRules, Spoken};
+use wattward::sim::bits::{Arrival, Line, LineRules, Spoken};
 use wattward::wire::{Request, rtu};
+
+#[path = "due.rs"]
+mod due;
 
 /// The meter.
 pub(crate) const UNIT: u8 = 5;
@@ -65,11 +66,11 @@ impl Conditions {
     }
 
     pub(crate) fn one_at_a_time(seed: u64) -> Self {
-        Self { faults: 0.02, one: true, ..Self::clean(seed) }
+        Self { faults: 0.02, one: true, lump_ms: [0, 16, 1, 4][seed as usize / 2 % 4], ..Self::clean(seed) }
     }
 
     fn rules(&self, seed: &mut Seed) -> LineRules {
-        let late_by = Span::from_millis(200 + i64::from(seed.bits() % 4800));
+        let late_by = Span::from_millis(200 + i64::from(seed.bits() % 11_800));
         let base = LineRules {
             jitter: Span::from_millis(40),
             lump: Span::from_millis(self.lump_ms),
@@ -114,16 +115,6 @@ struct Asked {
     length: usize,
     /// Function and count: answers to questions that agree in these look alike.
     shape: (u8, u8),
-}
-
-/// What the counts have to be.
-#[derive(Debug, Default, PartialEq, Eq)]
-pub(crate) struct Due {
-    pub(crate) answered: u64,
-    pub(crate) silent: u64,
-    pub(crate) damaged: u64,
-    pub(crate) late: u64,
-    pub(crate) open: u64,
 }
 
 pub(crate) struct Bench {
@@ -291,60 +282,6 @@ impl Bench {
             self.quality.transaction(transaction);
         }
         self.settled.extend(settled);
-    }
-
-    /// Questions whose answer came whole and unspoilt before the next one was asked.
-    pub(crate) fn clean(&self) -> u64 {
-        self.due().answered
-    }
-
-    fn handed_on(&self, at: Stamp) -> Stamp {
-        let tick = self.conditions.lump_ms * 1_000_000;
-        if tick == 0 { at } else { Stamp::from_nanos((at.nanos().div_euclid(tick) + 1) * tick) }
-    }
-
-    /// What the counts have to be, from what was done to the line: an answer belongs to the question before it where unit,
-    /// function and length fit, and is late where they don't. Whether such an answer makes a reading is another matter.
-    pub(crate) fn due(&self) -> Due {
-        let mut due = Due::default();
-        let mut outcome: Vec<Option<bool>> = vec![None; self.asked.len()];
-        let mut spoken: Vec<(Stamp, usize)> = Vec::new();
-        for (index, asked) in self.asked.iter().enumerate().filter(|(_, asked)| asked.heard) {
-            // it counts from its first character, once the adapter has handed that on
-            let began =
-                asked.spoken.span.map(|(start, _)| self.handed_on(start + self.settings.characters(1)));
-            spoken.extend(began.map(|began| (began, index)));
-        }
-        spoken.sort_unstable();
-        for (began, index) in spoken {
-            let asked = &self.asked[index];
-            let (start, end) = asked.spoken.span.unwrap_or((began, began));
-            let current = self.asked.partition_point(|other| other.at <= began) - 1;
-            let spoilt = asked.spoken.faults.iter().find_map(|fault| match fault {
-                Fault::Half(length) => Some(*length),
-                Fault::Flipped | Fault::Twin => Some(asked.length),
-                _ => None,
-            });
-            let met = self.asked.iter().any(|other| other.at < end && other.end > start);
-            match (spoilt, outcome[current]) {
-                _ if met || end > self.ended => {}
-                (Some(3..), None) if current == index => outcome[current] = Some(false),
-                (Some(_), _) => {}
-                (None, None | Some(false)) if self.asked[current].shape == asked.shape => {
-                    outcome[current] = Some(true);
-                }
-                (None, _) => due.late += 1,
-            }
-        }
-        for (index, outcome) in outcome.iter().enumerate() {
-            match outcome {
-                Some(true) => due.answered += 1,
-                Some(false) => due.damaged += 1,
-                None if index + 1 == self.asked.len() => due.open += 1,
-                None => due.silent += 1,
-            }
-        }
-        due
     }
 }
 

@@ -6,7 +6,7 @@
 //! What is owed is written off, and later answers are believed again, when
 //! - it comes, as an answer that nobody waits for;
 //! - the unit answers a question that was certainly asked later: units answer in order, so it would have come before;
-//! - the line brings nothing for ten seconds, and three times the worst answer so far;
+//! - the line brings nothing for a minute;
 //! - two cycles end clean: an answer with nothing but silence behind it, for three times what answers usually take;
 //! - where only the same question is in doubt: it is answered twice in a time that answers took before, each with silence
 //!   behind it for as long as the slowest of those. A unit that is one question late has the next one waiting, and goes on
@@ -17,7 +17,7 @@
 //! order of answers shows that nothing is owed. Another master that is only listened to does no such thing, and what is on
 //! the same wires as its unit keeps no queue: there only the first answer after the silence is in doubt.
 
-use super::times::Times;
+use super::times::{SILENCE, Times};
 use crate::base::Stamp;
 use crate::wire::heard;
 
@@ -94,7 +94,7 @@ impl Owed {
     pub(super) fn pass(&mut self, now: Stamp, times: &Times) {
         let last = self.last;
         let quiet = |since: Stamp| now - last.map_or(since, |last| last.max(since));
-        self.list.retain(|debt| quiet(debt.since) < times.silence());
+        self.list.retain(|debt| quiet(debt.since) < SILENCE);
         let paused = last.is_some_and(|last| now - last >= times.service());
         for debt in self.list.iter_mut().filter(|debt| debt.met) {
             debt.usual = if paused && std::mem::take(&mut debt.was_usual) { debt.usual + 1 } else { 0 };

@@ -10,6 +10,10 @@ const SLOW: u32 = 1200;
 /// Slowest answer learnt from; what takes longer is an accident, not a habit. Our figure.
 const SLOWEST: Span = Span::from_millis(10_000);
 
+/// Silence after which nothing owed will come: a gateway may keep a question for many seconds before its unit gets it, and
+/// what is asked meanwhile costs no more than a separator. Our figure.
+pub(super) const SILENCE: Span = Span::from_millis(60_000);
+
 /// Character and answer times of one line.
 #[derive(Clone, Debug)]
 pub(super) struct Times {
@@ -71,12 +75,6 @@ impl Times {
     /// Whether an answer took what answers beyond doubt have taken.
     pub(super) fn is_usual(&self, latency: Span) -> bool {
         matches!((self.fastest, self.usual), (Some(fastest), Some(usual)) if (fastest..=usual).contains(&latency))
-    }
-
-    /// Silence after which nothing owed will come: three times the worst answer so far, at least ten seconds, since a
-    /// gateway may keep a question that long before its unit gets it.
-    pub(super) fn silence(&self) -> Span {
-        self.times_worst(3).max(SLOWEST)
     }
 
     /// Silence after an answer that counts as the clean end of a cycle: three times what answers usually take, for a unit
