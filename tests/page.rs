@@ -11,7 +11,7 @@ use std::net::TcpStream;
 use std::path::Path;
 use std::process::{ChildStdin, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::mpsc::channel;
+use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
@@ -23,6 +23,7 @@ use wattward::record::{Direction, Mark, MarkKind, Record, frame_all, read_captur
 struct Run {
     child: Stopped,
     typed: ChildStdin,
+    said: Receiver<String>,
     page: Page,
 }
 
@@ -53,7 +54,7 @@ impl Run {
             }
         };
         let (host, path) = address.split_once('/').expect("a path");
-        Self { child, typed, page: Page { host: host.to_owned(), path: format!("/{path}") } }
+        Self { child, typed, said, page: Page { host: host.to_owned(), path: format!("/{path}") } }
     }
 
     /// Highest resident memory so far, in kB.
@@ -178,6 +179,51 @@ fn a_press_makes_the_mark_that_a_typed_line_makes_once_and_at_its_own_time() {
     // Pressed or typed, but for the time a mark is the same.
     let (by_press, by_line) = (&marks[1], &marks[3]);
     assert_eq!(Mark { at: by_line.at, ..by_press.clone() }, *by_line);
+}
+
+/// The person at the laptop answers everything but what is to be switched.
+#[test]
+fn a_guided_visit_asks_the_phone_in_its_checks() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let _house = simulate(folder.path());
+    let mut run = Run::start(folder.path(), &["commission", "visit", "--site", "site.toml"]);
+    assert_eq!(run.page.state()["page"]["doing"], "Nothing has begun yet");
+    let mut pressed = Vec::new();
+    while pressed.len() < 3 {
+        let line = run.said.recv_timeout(Duration::from_secs(60)).expect("more on the screen");
+        let Some(prompt) = line.strip_prefix(">> ") else { continue };
+        let ["switch", _, state, ..] = prompt.split_whitespace().collect::<Vec<_>>()[..] else {
+            writeln!(run.typed).expect("typed");
+            continue;
+        };
+        let key = state.to_lowercase();
+        assert_eq!(run.page.state()["page"]["doing"], "CT direction");
+        let ask = run.page.offered(&key);
+        let answer = run.page.press(&format!("press{}", pressed.len()), ask, &key);
+        assert!(answer.contains(r#""came":"marked""#), "{answer}");
+        pressed.push(key);
+    }
+    run.end();
+    assert_eq!(pressed, ["off", "on", "off"]);
+    let marks = switchings(&records(&folder.path().join("visit/5-ct.pcapng")));
+    let kinds: Vec<MarkKind> = marks.iter().map(|mark| mark.kind).collect();
+    assert_eq!(kinds, [MarkKind::PlantOff, MarkKind::LoadOn, MarkKind::LoadOff]);
+}
+
+#[test]
+fn a_page_is_for_a_live_line_and_for_one_address() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (arguments, words) in [
+        (&["ct", "--from", "x.pcapng", "--page"][..], "a capture has nobody at its switches"),
+        (&["limit", "--from", "x.pcapng", "--page"], "a capture has nobody at its switches"),
+        (&["watch", "--profile", "p.toml", "--tcp", "127.0.0.1:1", "--page", "0.0.0.0"], "every network"),
+        (&["commission", "--page", "visit"], "`visit` is no address"),
+    ] {
+        std::fs::write(folder.path().join("p.toml"), common::house::METER).expect("a profile");
+        let ended = program(folder.path(), arguments).output().expect("run");
+        let said = String::from_utf8_lossy(&ended.stderr);
+        assert!(said.contains(words) && ended.status.code() == Some(2), "{arguments:?}: {said}");
+    }
 }
 
 /// What a flood of the page did, and how many got an answer.

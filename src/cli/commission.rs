@@ -6,6 +6,8 @@
 //! $ wattward commission mill-cottage --site cottage.toml   # from a site file
 //! ```
 //!
+//! `--page` gives whoever switches in the house a page on their phone for the two checks (docs/page.md).
+//!
 //! Each step can be left out with a reason (`s REASON`), which the report repeats. Ctrl-C or `q` leaves; nothing is lost.
 //! A CT check that failed can be made again once the clamp, or the setting, is right.
 //!
@@ -28,6 +30,7 @@ use self::diary::Book;
 use self::steps::{Done, Step};
 use super::exit::Exit;
 use super::out::Out;
+use super::page::{Page, PageArgs};
 use super::render;
 use crate::base::{Failure, FailureKind, Span};
 use crate::report::text::wrapped;
@@ -45,6 +48,8 @@ pub(crate) struct CommissionArgs {
     /// How long to listen for another master before the first request on a serial line
     #[arg(long, value_name = "TIME", default_value = "5s", value_parser = super::args::span)]
     listen_first: Span,
+    #[command(flatten)]
+    page: PageArgs,
 }
 
 /// A visit under way.
@@ -52,6 +57,7 @@ struct Visit<'a> {
     folder: &'a Path,
     site: PathBuf,
     listen_first: Span,
+    page: Option<Page>,
     out: &'a Out,
 }
 
@@ -61,7 +67,8 @@ pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
     let quiet = Out { json: false, part: out.json, ..*out };
     let folder = args.folder.as_path();
     let mut book = Book::open(folder, args.site.as_deref())?;
-    let visit = Visit { folder, site: book.site(folder), listen_first: args.listen_first, out: &quiet };
+    let page = args.page.open(&quiet)?;
+    let visit = Visit { folder, site: book.site(folder), listen_first: args.listen_first, page, out: &quiet };
     if book.diary.steps.is_empty() {
         quiet.flow(&opening(folder));
     } else {

@@ -59,12 +59,12 @@ impl PageArgs {
             out.error(&code::drawn(page.address(), out.colour_on_error));
         }
         out.error(&format!("phone page  {}", page.address()));
-        out.note("Whoever has this address sees the power and can answer what is asked to be switched, and nothing else.");
+        out.flow("Whoever has this address sees the power and can answer what is asked to be switched, and nothing else.");
         if !is_private(page.at.ip()) {
-            out.error(&format!(
+            out.error(&out.broken(&format!(
                 "caution: {} is no address of a private network: anybody may knock",
                 page.at.ip()
-            ));
+            )));
         }
         Ok(Some(page))
     }

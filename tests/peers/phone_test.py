@@ -1,4 +1,5 @@
 """The phone page in a browser the size of a phone, on a simulated house: pressed, cut off, read by checkers; its code by a reader."""
+import contextlib
 import fcntl
 import json
 import os
@@ -10,6 +11,7 @@ import termios
 import threading
 import time
 import unittest
+import urllib.request
 from pathlib import Path
 
 import numpy
@@ -292,28 +294,57 @@ class Phone(unittest.TestCase):
         house.end()
         self.assertEqual([kind for kind, _ in marks(house.here / "limit.pcapng")][:3], ["load-on", "load-off", "load-on"])
 
-    def test_a_reader_finds_the_address_in_the_code(self):
-        house = self.house
+    @contextlib.contextmanager
+    def terminal(self, *arguments):
+        """A run on a terminal of 80 by 24; gives a function that reads it until something stands there."""
         ours, theirs = pty.openpty()
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-        run = subprocess.Popen([PROGRAM, "ct", "--listen-first", "200ms", "--page", "127.0.0.1:0"], cwd=house.here, stdin=theirs,
-                               stdout=theirs, stderr=theirs)
+        run = subprocess.Popen([PROGRAM, *arguments, "--listen-first", "200ms", "--page", "127.0.0.1:0"], cwd=self.house.here,
+                               stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True)
+        os.close(theirs)
         text = b""
-        try:
-            while b"phone page  http" not in text or b"\n" not in text.split(b"phone page", 1)[1]:
+
+        def until(pattern):
+            nonlocal text
+            while not (found := re.search(pattern, text.decode(errors="replace"))):
                 text += os.read(ours, 4096)
+            text = text.decode(errors="replace")[found.end():].encode()
+            return found
+
+        timer = threading.Timer(30, run.kill)
+        timer.start()
+        try:
+            yield until
         finally:
+            timer.cancel()
             run.kill()
             run.wait()
             os.close(ours)
-            os.close(theirs)
-        screen = text.decode()
-        address = re.search(r"phone page  (http://\S+)", screen).group(1)
+
+    def test_a_reader_finds_the_address_in_the_code(self):
+        with self.terminal("ct") as until:
+            found = until(r"(?s)^(.*)phone page  (http://\S+)\r?\n")
+            said = until(r"(?s)(Whoever.*nothing else\.)").group(1)
+        self.assertLessEqual(max(map(len, said.splitlines())), 80)
+        screen, address = found.groups()
         rows = [re.sub(r"\x1b\[[0-9;]*[A-Za-z]", "", row) for row in screen.splitlines() if "\x1b[97;40m" in row]
+        self.assertLessEqual(len(rows), 22)
         halves = {"█": (255, 255), "▀": (255, 0), "▄": (0, 255), " ": (0, 0)}
-        modules = [[halves[one][half] for one in row.strip("\r\n")] for row in rows for half in (0, 1)]
+        modules = [[halves[one][half] for one in row] for row in rows for half in (0, 1)]
         image = numpy.kron(numpy.pad(numpy.array(modules, dtype=numpy.uint8), 8), numpy.ones((6, 6), dtype=numpy.uint8))
         self.assertEqual([code.text for code in zxingcpp.read_barcodes(image)], [address])
+
+    def test_the_live_view_shows_the_code_until_a_phone_has_it(self):
+        with self.terminal("watch") as until:
+            address = until(r"phone page  (http://\S+)\r?\n").group(1)
+            # The code on the other screen, with the address below it.
+            until(r"(?s)\x1b\[\?1049h.*█.*Tab")
+            with urllib.request.urlopen(address + "state", timeout=5) as answer:
+                shown = json.load(answer)["page"]
+            self.assertEqual(shown["asked"], "Nothing is recorded, so there is nothing to mark.")
+            self.assertEqual(shown["buttons"], [])
+            # A word alone: the cursor is moved over what stands between words.
+            until("towards|flow")
 
 
 if __name__ == "__main__":

@@ -284,7 +284,8 @@ fn check(visit: &Visit<'_>, check: Check) -> Result<Done, Failure> {
     let step = if check == Check::Ct { Step::Ct } else { Step::Limit };
     let capture = visit.free(step, "pcapng");
     let args = visit.live(capture.clone());
-    let mut person = Person::new(*visit.out);
+    let site = visit.set_up()?.site;
+    let mut person = Person::new(*visit.out).with_page(visit.page.as_ref(), &site, step.title());
     let (outcome, _): (Outcome, Exit) = match check {
         Check::Ct => {
             let (earlier, set_up, options) = unfinished(visit)?;

@@ -111,7 +111,7 @@ async function look() {
     }
   } catch (error) { /* what follows says so once it lasts */ }
   const old = heard === null || performance.now() - heard > OLD_MS;
-  if (last && last.ended) line("The laptop has ended this.", false);
+  if (last && last.ended) line("This has ended.", false);
   else if (old) line("No connection to the laptop, or it is busy. What stood here is old. Trying again.", true);
   else line("Connected to the laptop.", false);
   if (last) draw(last, old);
