@@ -1,7 +1,7 @@
 //! Local time of a site, for reports. Zones come from the database inside the program, never from the machine's, so that a
 //! report reads the same everywhere.
 
-use jiff::tz::{TimeZone, TimeZoneDatabase};
+use jiff::tz::{AmbiguousOffset, Offset, TimeZone, TimeZoneDatabase};
 
 use super::time::Stamp;
 
@@ -31,6 +31,31 @@ impl Zone {
     /// The zone of this IANA name; nothing where the database knows none, or where the name says that nobody knows.
     pub fn named(name: &str) -> Option<Self> {
         TimeZoneDatabase::bundled().get(name).ok().filter(|zone| !zone.is_unknown()).map(Self)
+    }
+
+    /// Its name in the database.
+    pub fn name(&self) -> &str {
+        self.0.iana_name().unwrap_or("UTC")
+    }
+
+    /// The instants at which a clock there shows this date (year, month, day) and second of the day (86 400 is the end of it),
+    /// in time order: one; none of a time that is skipped as clocks go forward; two as they go back.
+    pub fn instants(&self, (year, month, day): (i16, i8, i8), second: i32) -> Vec<Stamp> {
+        let Ok(date) = jiff::civil::Date::new(year, month, day) else { return Vec::new() };
+        let midnight = date.at(0, 0, 0, 0);
+        let Ok(shown) = midnight.checked_add(jiff::SignedDuration::from_secs(i64::from(second))) else {
+            return Vec::new();
+        };
+        let offsets = match self.0.to_ambiguous_timestamp(shown).offset() {
+            AmbiguousOffset::Unambiguous { offset } => vec![offset],
+            AmbiguousOffset::Gap { .. } => Vec::new(),
+            AmbiguousOffset::Fold { before, after } => vec![before, after],
+        };
+        let instant = |offset: Offset| {
+            let at = offset.to_timestamp(shown).ok()?;
+            i64::try_from(at.as_nanosecond()).ok().map(Stamp::from_nanos)
+        };
+        offsets.into_iter().filter_map(instant).collect()
     }
 
     /// What a clock there shows at this instant.

@@ -175,8 +175,13 @@ pub(crate) fn judge_run(
 
 /// Of the texts given beside captures those that were judged by: a site that stands in counts where the captures hold none.
 pub(crate) fn given(overrides: &Overrides, case: &Case) -> Given {
+    given_beside(overrides, &case.marks)
+}
+
+/// The same by the marks of the captures.
+pub(crate) fn given_beside(overrides: &Overrides, marks: &[Mark]) -> Given {
     let text = |text: &Text| GivenText { file: text.file.clone(), text: text.text.clone() };
-    let recorded = case.marks.iter().any(|mark| mark.kind == MarkKind::Site && mark.text.is_some());
+    let recorded = marks.iter().any(|mark| mark.kind == MarkKind::Site && mark.text.is_some());
     let otherwise = overrides.fallback_site.as_ref().filter(|_| overrides.site.is_none() && !recorded);
     let named = overrides.site.is_some() || otherwise.is_some();
     let profiles = overrides.profiles.iter().filter(|_| named && overrides.profile.is_none());

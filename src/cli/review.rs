@@ -4,13 +4,19 @@
 //! $ wattward review --from logs/
 //! 3.4 kWh above the limit; 96 % of it: the meter the plant steers by was silent, and the plant went on delivering
 //! review of meter `connection`, Cider barn, 2026-09-01 00:00:03 +01:00 to 2026-09-30 23:59:58 +01:00, 2591990 readings
+//! $ wattward review --from logs/ --against operator.csv
 //! $ wattward review --from logs/ --json > september.json
 //! ```
+//!
+//! `--against` holds the operator's or supplier's interval data (15, 30 or 60 minutes, local time) against the log: whether
+//! both agree, how far their times are apart, and how their meter treats phases.
 //!
 //! Any number of captures, plain or compressed, in one pass and little memory; a folder stands for the captures in it. The
 //! result does not depend on how the log was cut. It says what a log shows and gives no verdict: `ct` and `limit` do.
 //!
 //! Exit codes: 0 reviewed, whatever was found; 2 an option or file is wrong, 4 nothing was read, 5 a capture cannot be read.
+
+mod intervals;
 
 use std::path::{Path, PathBuf};
 
@@ -18,16 +24,18 @@ use clap::Args;
 
 use super::args::{SourceArgs, watts};
 use super::exit::Exit;
+use super::judge::given_beside;
 use super::out::Out;
-use super::source::{Extra, overrides, ports, without_copies};
+use super::source::{Extra, overrides, ports, read_text, without_copies};
 use crate::base::zone::Zone;
 use crate::base::{Failure, Span, Stamp};
-use crate::check::review::{LineBody, Review, review};
+use crate::check::limit::LimitOptions;
+use crate::check::review::{Intervals, Review, review_against};
 use crate::evidence::long::{Long, Plan};
-use crate::pipeline::long::{LineCounts, LongPipeline};
-use crate::profile::{Limit, Per, Profile, Rule, RuleLimit, Site};
+use crate::pipeline::long::LongPipeline;
+use crate::profile::{Profile, Site};
 use crate::report::review_text::review_text;
-use crate::report::{CaptureRef, review_document};
+use crate::report::{Beside, CaptureRef, review_document};
 use crate::rim::clock::Clock;
 use crate::rim::log_files::{LogFile, look, read};
 
@@ -43,6 +51,24 @@ pub(crate) struct ReviewArgs {
     /// The limit that export is held against, in place of the site file's
     #[arg(long, value_name = "POWER", value_parser = watts)]
     export: Option<f64>,
+    /// The operator's or supplier's interval data to hold the log against: a table of 15, 30 or 60 minutes
+    #[arg(long, value_name = "FILE.csv")]
+    against: Option<PathBuf>,
+    /// Unit of the table, where its headings say none
+    #[arg(long, value_name = "UNIT", value_parser = ["Wh", "kWh", "MWh", "W", "kW"], requires = "against")]
+    against_unit: Option<String>,
+    /// What a table with one column of values holds
+    #[arg(long, value_name = "WHAT", value_parser = ["import", "export", "net"], requires = "against")]
+    against_column: Option<String>,
+    /// Time zone of the table [default: the site's]
+    #[arg(long, value_name = "ZONE", value_parser = zone, requires = "against")]
+    against_zone: Option<Zone>,
+    /// Length of its intervals, where its times do not show it
+    #[arg(long, value_name = "TIME", value_parser = Span::parse, requires = "against")]
+    against_interval: Option<Span>,
+    /// Its times are those at which an interval ends, whatever the heading says
+    #[arg(long, requires = "against")]
+    against_ends: bool,
     /// Site file in place of the one the captures hold
     #[arg(long, value_name = "FILE")]
     site: Option<PathBuf>,
@@ -64,27 +90,62 @@ pub(crate) fn run(args: &ReviewArgs, out: &Out) -> Result<Exit, Failure> {
     for path in captures(&args.from)? {
         files.push(look(&path, &ports)?);
     }
-    let marks = files.iter().flat_map(|file| &file.marks);
-    let (mut site, profiles, _) = crate::pipeline::site_and_profiles(marks, &overrides)?;
-    if let Some(export_w) = args.export {
-        site.limit = Some(limit(&site, export_w));
-    }
-    let (review, captures) = reviewed(&site, &profiles, files, &ports, args.meter.as_deref(), out)?;
+    let marks: Vec<_> = files.iter().flat_map(|file| &file.marks).cloned().collect();
+    let beside = Beside { options: args.options(), given: given_beside(&overrides, &marks) };
+    let (mut site, profiles, _) = crate::pipeline::site_and_profiles(marks.iter(), &overrides)?;
+    site.limit = LimitOptions { export_w: args.export, ..LimitOptions::default() }.limit(&site);
+    let intervals = args.intervals(&site)?;
+    let meter = args.meter.as_deref();
+    let (review, captures) = reviewed((&site, &profiles, meter), files, &ports, intervals.as_ref(), out)?;
     if out.json {
-        out.print(&review_document(&site.name, &review, &captures, None));
+        out.print(&review_document(&site.name, &review, &captures, &beside));
     } else {
         let zone = Zone::named(&site.time_zone).unwrap_or_default();
-        out.print(&review_text(&site.name, &zone, &review, out.width));
+        out.print(&review_text(&site.name, &zone, &review, &beside, out.width));
     }
     Ok(Exit::Done)
 }
 
+impl ReviewArgs {
+    /// Every option that bears on the result, as text.
+    fn options(&self) -> Vec<String> {
+        let mut options = Vec::new();
+        options.extend(self.meter.as_ref().map(|meter| format!("--meter {meter}")));
+        options.extend(self.export.map(|watts| format!("--export {watts}W")));
+        options.extend(self.against.as_ref().map(|file| format!("--against {}", file.display())));
+        options.extend(self.against_unit.as_ref().map(|unit| format!("--against-unit {unit}")));
+        options.extend(self.against_column.as_ref().map(|what| format!("--against-column {what}")));
+        options.extend(self.against_zone.as_ref().map(|zone| format!("--against-zone {}", zone.name())));
+        options.extend(self.against_interval.map(|span| format!("--against-interval {}s", span.seconds())));
+        options.extend(self.against_ends.then(|| "--against-ends".to_owned()));
+        options
+    }
+
+    fn intervals(&self, site: &Site) -> Result<Option<Intervals>, Failure> {
+        let Some(path) = &self.against else { return Ok(None) };
+        let text = read_text(path)?.text;
+        let there = Zone::named(&site.time_zone).unwrap_or_default();
+        let said = intervals::Said {
+            unit: self.against_unit.clone(),
+            length: self.against_interval,
+            ends: self.against_ends,
+            column: self.against_column.clone(),
+        };
+        let zone = self.against_zone.as_ref().unwrap_or(&there);
+        intervals::read(&path.display().to_string(), &text, zone, &said).map(Some)
+    }
+}
+
+fn zone(name: &str) -> Result<Zone, String> {
+    Zone::named(name)
+        .ok_or_else(|| format!("`{name}` is no time zone: write Europe/London, UTC or Etc/GMT-1"))
+}
+
 fn reviewed(
-    site: &Site,
-    profiles: &[Profile],
+    (site, profiles, meter): (&Site, &[Profile], Option<&str>),
     files: Vec<LogFile>,
     ports: &[u16],
-    meter: Option<&str>,
+    intervals: Option<&Intervals>,
     out: &Out,
 ) -> Result<(Review, Vec<CaptureRef>), Failure> {
     let plan = Plan::new(site, profiles, meter).ok_or_else(|| {
@@ -112,7 +173,7 @@ fn reviewed(
         .into_iter()
         .map(|file| CaptureRef { file: file.path.display().to_string(), sha256: file.sha256 })
         .collect();
-    let found = span.and_then(|span| review(&long, span, Some(line(&counts))));
+    let found = span.and_then(|span| review_against(&long, span, Some(counts), intervals));
     found.map(|review| (review, captures)).ok_or_else(|| unread(&long))
 }
 
@@ -132,35 +193,6 @@ fn unread(long: &Long) -> Failure {
     let meter = &long.plan.meter().name;
     Failure::nothing(format!("the captures hold no reading of the power of meter `{meter}`"))
         .hint(format!("they hold readings of `{read}`: --meter NAME looks at one of them"))
-}
-
-fn line(counts: &LineCounts) -> LineBody {
-    LineBody {
-        requests: counts.requests,
-        answers: counts.answers,
-        timeouts: counts.timeouts,
-        damaged: counts.damaged,
-        exceptions: counts.exceptions,
-        longest_gap_s: counts.longest_gap.map(Span::seconds),
-    }
-}
-
-/// The limit that `--export` amounts to.
-fn limit(site: &Site, export_w: f64) -> Limit {
-    let given = site.limit.as_ref();
-    Limit {
-        window_s: given.map_or(1800.0, |limit| limit.window_s),
-        challenges: given.map_or(3, |limit| limit.challenges),
-        overvoltage_v: given.and_then(|limit| limit.overvoltage_v),
-        rules: vec![Rule {
-            limit: RuleLimit::Watts(export_w),
-            per: Per::Total,
-            averaging_s: 1.0,
-            longest_s: 5.0,
-            tolerance_w: 0.0,
-            share: None,
-        }],
-    }
 }
 
 /// The captures named, those of folders in the order of their names.

@@ -2,33 +2,16 @@
 //! pairing go on from file to file, as if the log had never been cut.
 
 use super::{MeterWay, places};
-use crate::base::{Span, Stamp};
+use crate::base::Stamp;
+use crate::check::review::LineBody;
 use crate::evidence::long::{Gather, Slice};
-use crate::link::{Outcome, Pairer, Transaction};
+use crate::link::{Pairer, Transaction};
 use crate::profile::{Profile, Site};
 use crate::reading::{CycleReader, MeterSeries, Ratios};
 use crate::record::{Entry, Framer, LineInfo, MarkKind, Record};
 
 /// Readings are handed on after so many transactions.
 const HAND_ON: usize = 512;
-
-/// Counts of the lines over a log.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct LineCounts {
-    /// Questions settled.
-    pub requests: u64,
-    /// Answers, exceptions not included.
-    pub answers: u64,
-    /// Exceptions.
-    pub exceptions: u64,
-    /// Nothing in time.
-    pub timeouts: u64,
-    /// Frame-like, with a bad CRC.
-    pub damaged: u64,
-    /// Longest time from one answer to the next, whichever meter gave it.
-    pub longest_gap: Option<Span>,
-    last_answer: Option<Stamp>,
-}
 
 /// Entries in, slices out.
 #[derive(Debug)]
@@ -42,7 +25,7 @@ pub struct LongPipeline {
     records: Vec<Record>,
     settled: Vec<Transaction>,
     waiting: usize,
-    counts: LineCounts,
+    counts: LineBody,
     span: Option<(Stamp, Stamp)>,
 }
 
@@ -64,7 +47,7 @@ impl LongPipeline {
             records: Vec::new(),
             settled: Vec::new(),
             waiting: 0,
-            counts: LineCounts::default(),
+            counts: LineBody::default(),
             span: None,
         }
     }
@@ -122,7 +105,7 @@ impl LongPipeline {
 
     fn take(&mut self) {
         for transaction in self.settled.drain(..) {
-            self.counts.take(&transaction);
+            self.counts.take(&transaction.outcome);
             self.waiting += 1;
             for meter in &mut self.meters {
                 let here = meter.lines.get(usize::from(transaction.line)).copied().unwrap_or(false);
@@ -162,7 +145,7 @@ impl LongPipeline {
     }
 
     /// The rest, once no entry follows.
-    pub fn finish(mut self) -> (Vec<Slice>, LineCounts) {
+    pub fn finish(mut self) -> (Vec<Slice>, LineBody) {
         self.settle();
         for (index, meter) in self.meters.into_iter().enumerate() {
             self.gather.push(index, meter.reader.finish());
@@ -180,36 +163,5 @@ impl LongPipeline {
         }
         self.pairer.finish(&mut self.settled);
         self.take();
-    }
-}
-
-impl LineCounts {
-    fn take(&mut self, transaction: &Transaction) {
-        let answered = match &transaction.outcome {
-            Outcome::Open => return,
-            Outcome::Answer { at, .. } => {
-                self.answers += 1;
-                Some(*at)
-            }
-            Outcome::Exception { at, .. } => {
-                self.exceptions += 1;
-                Some(*at)
-            }
-            Outcome::Damaged { .. } => {
-                self.damaged += 1;
-                None
-            }
-            Outcome::Silence => {
-                self.timeouts += 1;
-                None
-            }
-        };
-        self.requests += 1;
-        if let Some(at) = answered {
-            if let Some(last) = self.last_answer {
-                self.longest_gap = self.longest_gap.max(Some(at - last));
-            }
-            self.last_answer = self.last_answer.max(Some(at));
-        }
     }
 }

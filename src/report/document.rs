@@ -94,19 +94,16 @@ struct ReviewDocument<'a> {
     captures: &'a [CaptureRef],
     start: Stamp,
     end: Stamp,
+    #[serde(skip_serializing_if = "<[String]>::is_empty")]
+    options: &'a [String],
+    #[serde(skip_serializing_if = "Given::is_empty")]
+    given: &'a Given,
     #[serde(flatten)]
     body: &'a ReviewBody,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    against: Option<&'a Value>,
 }
 
-/// The document of a review: the common keys without a verdict.
-pub fn review_document(
-    site: &str,
-    review: &Review,
-    captures: &[CaptureRef],
-    against: Option<&Value>,
-) -> String {
+/// The document of a review: the common keys without a verdict, and what it was told beside the captures.
+pub fn review_document(site: &str, review: &Review, captures: &[CaptureRef], beside: &Beside) -> String {
     let document = ReviewDocument {
         tool: Tool::default(),
         check: "review",
@@ -118,8 +115,9 @@ pub fn review_document(
         captures,
         start: review.start,
         end: review.end,
+        options: &beside.options,
+        given: &beside.given,
         body: &review.body,
-        against,
     };
     serde_json::to_string_pretty(&document).unwrap_or_default()
 }

@@ -31,14 +31,15 @@ fn a_planted_cause_comes_first_and_a_healthy_site_has_none() {
     assert!(right >= 0.95 && quiet >= 0.97, "{right} {quiet} {table:#?}");
 }
 
-/// The full sweep of docs/review.md: 300 planted, 100 healthy; some minutes, so only where it is asked for:
-/// `WATTWARD_LOGS=400 cargo test --test review -- --nocapture`.
+/// The full sweep of docs/review.md: 300 planted, 100 healthy; some minutes, so only where it is asked for, on seeds that
+/// nothing was tuned by: `WATTWARD_LOGS=400 cargo test --test review -- --nocapture`; `WATTWARD_SEED` begins it elsewhere.
 #[test]
 fn three_hundred_planted_and_a_hundred_healthy() {
-    if std::env::var_os("WATTWARD_LOGS").is_none() {
-        return;
-    }
-    let (right, quiet, table) = sweep(30, 100, 20_000);
+    let Some(logs) = std::env::var_os("WATTWARD_LOGS") else { return };
+    let number = |text: std::ffi::OsString| text.to_string_lossy().parse::<u64>().ok();
+    let logs = number(logs).filter(|logs| *logs >= 40).expect("WATTWARD_LOGS is how many logs, 40 or more");
+    let seed = std::env::var_os("WATTWARD_SEED").and_then(number).unwrap_or(40_000);
+    let (right, quiet, table) = sweep(logs * 3 / 40, logs / 4, seed);
     println!("first cause right {right:.4}, nothing found {quiet:.4}\n{table:#?}");
     assert!(right >= 0.95 && quiet >= 0.97, "{right} {quiet}");
 }

@@ -11,6 +11,7 @@
 #[path = "../common/crc.rs"]
 mod crc;
 
+mod against;
 mod causes;
 mod frames;
 mod seen;

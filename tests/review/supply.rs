@@ -53,11 +53,13 @@ fn case(seed: u64) -> (f64, f64, f64) {
     (ohm, found.ohm, found.u_ohm)
 }
 
+/// On seeds that nothing was tuned by. Of 500 cases a true 95 % lies between 465 and 485 in 96 of 100 tries (binomial).
 #[test]
 fn the_truth_lies_within_the_uncertainty_in_95_of_100_cases() {
+    let seed = std::env::var("WATTWARD_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(40_000);
     let mut inside = 0;
     let mut widths = Vec::new();
-    for seed in 0..500 {
+    for seed in seed..seed + 500 {
         let (truth, found, u) = case(seed);
         inside += usize::from((found - truth).abs() <= u);
         widths.push(u / truth);

@@ -59,11 +59,16 @@ pub struct CtChannel {
     pub status: String,
 }
 
+/// A power, or what is wrong with it.
+fn power(name: &str, value: &str) -> Result<f64, String> {
+    watts(value).ok_or_else(|| format!("`{name} {value}` gives no power: write 2000W or 2kW"))
+}
+
 impl LimitOptions {
     /// From the options of a `check-start` mark, one a line: `--meter connection`. Those of other kinds are passed over.
     ///
     /// # Errors
-    /// A `ct` document that cannot be read.
+    /// A `ct` document, a time or a power that cannot be read: without its option another rule would be judged.
     pub fn from_lines(lines: &[String]) -> Result<Self, String> {
         let mut options = Self::default();
         for line in lines {
@@ -73,8 +78,8 @@ impl LimitOptions {
                 "--ct" => options.ct_document = Some(CtDocument::parse(value)?),
                 "--signal-loss" => options.signal_loss = true,
                 "--window" => options.window_s = Some(Span::parse(value)?.seconds()),
-                "--export" => options.export_w = watts(value),
-                "--abort" => options.abort_w = watts(value),
+                "--export" => options.export_w = Some(power(name, value)?),
+                "--abort" => options.abort_w = Some(power(name, value)?),
                 _ => {}
             }
         }
@@ -133,5 +138,19 @@ impl CtDocument {
     /// Whether it is about this meter of this site.
     pub fn is_of(&self, site: &str, meter: &str) -> bool {
         self.check == "ct" && self.site == site && self.meter == meter
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_power_that_cannot_be_read_is_refused_not_passed_over() {
+        let options = |line: &str| LimitOptions::from_lines(&[line.to_owned()]);
+        assert_eq!(options("--export 2kW").map(|options| options.export_w), Ok(Some(2000.0)));
+        for line in ["--export five", "--export 2 A", "--abort lots"] {
+            assert!(options(line).is_err(), "{line}");
+        }
     }
 }

@@ -2,7 +2,9 @@
 
 use serde::Serialize;
 
+use super::against::AgainstBody;
 use crate::base::Stamp;
+use crate::link::Outcome;
 
 /// What a review adds to the common keys.
 #[derive(Clone, Debug, Serialize)]
@@ -24,6 +26,8 @@ pub struct ReviewBody {
     /// What the log can't show, in sentences.
     pub not_seen: Vec<String>,
     pub causes: Vec<Cause>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub against: Option<AgainstBody>,
 }
 
 #[derive(Clone, Debug, Serialize)]
@@ -206,16 +210,56 @@ pub struct CtDoubt {
     pub evidence: String,
 }
 
-/// Counts of the line over the log.
-#[derive(Clone, Copy, Debug, Default, Serialize)]
-#[expect(missing_docs, reason = "the keys are explained in docs/review.md")]
+/// Counts of the lines over the log.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct LineBody {
+    /// Questions settled.
     pub requests: u64,
+    /// Answers, exceptions not included.
     pub answers: u64,
+    /// Nothing in time.
     pub timeouts: u64,
+    /// Frame-like, with a bad CRC.
     pub damaged: u64,
+    /// Exceptions.
     pub exceptions: u64,
+    /// Longest time from one answer to the next, whichever meter gave it, in s.
     pub longest_gap_s: Option<f64>,
+    #[serde(skip)]
+    last_answer: Option<Stamp>,
+}
+
+impl LineBody {
+    /// Counts what came of a question.
+    pub fn take(&mut self, outcome: &Outcome) {
+        let answered = match outcome {
+            Outcome::Open => return,
+            Outcome::Answer { at, .. } => {
+                self.answers += 1;
+                Some(*at)
+            }
+            Outcome::Exception { at, .. } => {
+                self.exceptions += 1;
+                Some(*at)
+            }
+            Outcome::Damaged { .. } => {
+                self.damaged += 1;
+                None
+            }
+            Outcome::Silence => {
+                self.timeouts += 1;
+                None
+            }
+        };
+        self.requests += 1;
+        if let Some(at) = answered {
+            if let Some(last) = self.last_answer {
+                let gap = at.seconds_since(last);
+                self.longest_gap_s = Some(self.longest_gap_s.map_or(gap, |longest| longest.max(gap)));
+            }
+            self.last_answer = self.last_answer.max(Some(at));
+        }
+    }
 }
 
 /// One cause with what speaks for it.

@@ -18,7 +18,7 @@ use crate::profile::Netting;
 
 /// Counters and power may differ by this share of what passed, besides the counter's steps (ours: readings once a second
 /// are not the meter's own integration).
-const ENERGY_SHARE: f64 = 0.02;
+pub(super) const ENERGY_SHARE: f64 = 0.02;
 
 /// Spans, silences and trains written down.
 const MOST_SHOWN: usize = 100;

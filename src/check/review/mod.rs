@@ -1,5 +1,6 @@
 //! `review`: weeks of log to what happened, when, how much, and why. No verdict.
 
+mod against;
 mod body;
 mod causes;
 mod direction;
@@ -7,6 +8,7 @@ mod figures;
 mod unseen;
 mod words;
 
+pub use against::{AgainstBody, Interval, Intervals};
 pub use body::{Cause, CtDoubt, Evidence, LineBody, ReviewBody};
 
 use crate::base::Stamp;
@@ -34,6 +36,16 @@ pub struct Review {
 /// From the whole log; nothing where the meter looked at was not read. `span` is its first and last reading, `line` the counts of the line
 /// where frames were at hand.
 pub fn review(long: &Long, span: (Stamp, Stamp), line: Option<LineBody>) -> Option<Review> {
+    review_against(long, span, line, None)
+}
+
+/// The same with the operator's or supplier's interval data beside it.
+pub fn review_against(
+    long: &Long,
+    span: (Stamp, Stamp),
+    line: Option<LineBody>,
+    intervals: Option<&Intervals>,
+) -> Option<Review> {
     long.ticks.filter(|_| long.meters[long.plan.main].readings > 0)?;
     let energy = figures::energy(long);
     let over = causes::Exceedance::of(long, energy.nets);
@@ -57,6 +69,7 @@ pub fn review(long: &Long, span: (Stamp, Stamp), line: Option<LineBody>) -> Opti
         not_seen,
         line,
         causes,
+        against: intervals.and_then(|intervals| against::against(long, intervals)),
     };
     Some(Review {
         headline: words::headline(long, &body, over.energy_ws()),

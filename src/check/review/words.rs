@@ -33,7 +33,7 @@ fn plain(cause: &str) -> (&'static str, &'static str) {
         ),
         "energy-mismatch" => (
             "the meter's counters say something else than its power",
-            "ask how the counters treat phases, and compare with the operator's own figures",
+            "ask how the counters treat phases, and compare with the operator's own figures: --against FILE",
         ),
         "storage-full" => (
             "the export began when the storage was full",

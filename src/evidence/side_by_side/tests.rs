@@ -128,3 +128,63 @@ fn a_power_that_comes_and_goes_with_a_period_tells_neither_lag_nor_sign() {
     let second = readings(&mut numbers, 1.0, 40.0, |t| -power(t - 3.0));
     assert_eq!(compare(&first, &second, 0.0, 600.0).sign, Some(-1));
 }
+
+/// NIST Statistical Reference Datasets, linear regression, Norris: data (y, x) and certified values (data from memory; they give the
+/// certified values to 13 digits, which no slip would).
+#[test]
+fn gain_and_offset_are_the_certified_ones_of_norris() {
+    const NORRIS: [(f64, f64); 36] = [
+        (0.1, 0.2),
+        (338.8, 337.4),
+        (118.1, 118.2),
+        (888.0, 884.6),
+        (9.2, 10.1),
+        (228.1, 226.5),
+        (668.5, 666.3),
+        (998.5, 996.3),
+        (449.1, 448.6),
+        (778.9, 777.0),
+        (559.2, 558.2),
+        (0.3, 0.4),
+        (0.1, 0.6),
+        (778.1, 775.5),
+        (668.8, 666.9),
+        (339.3, 338.0),
+        (448.9, 447.5),
+        (10.8, 11.6),
+        (557.7, 556.0),
+        (228.3, 228.1),
+        (998.0, 995.8),
+        (888.8, 887.6),
+        (119.6, 120.2),
+        (0.3, 0.3),
+        (0.6, 0.3),
+        (557.6, 556.8),
+        (339.3, 339.1),
+        (888.0, 887.2),
+        (998.5, 999.0),
+        (778.9, 779.0),
+        (10.2, 11.1),
+        (117.6, 118.3),
+        (228.9, 229.2),
+        (668.4, 669.1),
+        (449.2, 448.9),
+        (0.2, 0.5),
+    ];
+    let points: Vec<Level> =
+        NORRIS.iter().map(|(y, x)| Level { first_w: *x, second_w: *y, allowed_w: 1.0 }).collect();
+    let mut flat = channel(&[(0.0, 0.0), (1.0, 0.0)], 0.0);
+    flat.resolution_w = 0.0;
+    let mut found = Comparison::default();
+    relate(&points, (&flat, &flat), &mut found);
+    let factor = coverage_factor(34.0);
+    for (name, value, certified) in [
+        ("slope", found.gain, 1.002_116_818_020_45),
+        ("its deviation", found.gain_u.map(|u| u / factor), 0.429_796_848_199_937e-3),
+        ("intercept", found.offset_w, -0.262_323_073_774_029),
+        ("its deviation", found.offset_u_w.map(|u| u / factor), 0.232_818_234_301_152),
+    ] {
+        let value = value.expect("a line");
+        assert!((value / certified - 1.0).abs() < 1e-11, "{name}: {value}, certified {certified}");
+    }
+}
