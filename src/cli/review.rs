@@ -34,6 +34,8 @@ use crate::check::review::{Intervals, Review, review_against};
 use crate::evidence::long::{Long, Plan};
 use crate::pipeline::long::LongPipeline;
 use crate::profile::{Profile, Site};
+use crate::report::page::doc::{Doc, Times};
+use crate::report::page::review as pictures;
 use crate::report::review_text::review_text;
 use crate::report::{Beside, CaptureRef, review_document};
 use crate::rim::clock::Clock;
@@ -69,6 +71,9 @@ pub(crate) struct ReviewArgs {
     /// Its times are those at which an interval ends, whatever the heading says
     #[arg(long, requires = "against")]
     against_ends: bool,
+    /// Writes the pictures of the review into this folder, each as an SVG file
+    #[arg(long, value_name = "FOLDER")]
+    plots: Option<PathBuf>,
     /// Site file in place of the one the captures hold
     #[arg(long, value_name = "FILE")]
     site: Option<PathBuf>,
@@ -97,10 +102,14 @@ pub(crate) fn run(args: &ReviewArgs, out: &Out) -> Result<Exit, Failure> {
     let intervals = args.intervals(&site)?;
     let meter = args.meter.as_deref();
     let (review, captures) = reviewed((&site, &profiles, meter), files, &ports, intervals.as_ref(), out)?;
+    let zone = Zone::named(&site.time_zone).unwrap_or_default();
+    let document = review_document(&site.name, &review, &captures, &beside);
+    if let Some(folder) = &args.plots {
+        draw(&document, &zone, review.start, folder)?;
+    }
     if out.json {
-        out.print(&review_document(&site.name, &review, &captures, &beside));
+        out.print(&document);
     } else {
-        let zone = Zone::named(&site.time_zone).unwrap_or_default();
         out.print(&review_text(&site.name, &zone, &review, &beside, out.width));
     }
     Ok(Exit::Done)
@@ -193,6 +202,19 @@ fn unread(long: &Long) -> Failure {
     let meter = &long.plan.meter().name;
     Failure::nothing(format!("the captures hold no reading of the power of meter `{meter}`"))
         .hint(format!("they hold readings of `{read}`: --meter NAME looks at one of them"))
+}
+
+/// Writes the pictures.
+#[expect(clippy::disallowed_methods, reason = "the command line writes the files it is asked for")]
+fn draw(document: &str, zone: &Zone, start: Stamp, folder: &Path) -> Result<(), Failure> {
+    let failed =
+        |error: std::io::Error| Failure::nothing(format!("cannot write to {}: {error}", folder.display()));
+    let value = serde_json::from_str(document).unwrap_or(serde_json::Value::Null);
+    std::fs::create_dir_all(folder).map_err(failed)?;
+    for (name, figure) in pictures::figures(Doc(&value), &Times::from(zone, Some(start))) {
+        std::fs::write(folder.join(format!("{name}.svg")), pictures::svg(&figure)).map_err(failed)?;
+    }
+    Ok(())
 }
 
 /// The captures named, those of folders in the order of their names.

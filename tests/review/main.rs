@@ -14,6 +14,7 @@ mod crc;
 mod against;
 mod causes;
 mod frames;
+mod plots;
 mod seen;
 mod segments;
 mod supply;

@@ -105,9 +105,11 @@ impl Sums {
                 knots[place] = [part.import_ws, part.export_ws, part.covered_s, part.turned_ws];
             }
         }
-        for place in 1..knots.len() {
-            for what in 0..4 {
-                knots[place][what] += knots[place - 1][what];
+        let mut sum = [0.0; 4];
+        for knot in &mut knots {
+            for (part, sum) in knot.iter_mut().zip(&mut sum) {
+                *sum += *part;
+                *part = *sum;
             }
         }
         Some(Self { origin: tick_start(first), knots })
@@ -201,7 +203,7 @@ fn offset(data: &Intervals, sums: &Sums) -> Option<(f64, f64, f64)> {
     let floor = data.step_wh * data.step_wh / 12.0;
     let standard = (finest.1.max(floor) / count.max(1) as f64 / bend.max(1e-300)).sqrt();
     // Five seconds are the finest step.
-    let u = expanded(standard).hypot(5.0);
+    let u = libm::hypot(expanded(standard), 5.0);
     (bend > 0.0 && u < data.length_s).then_some((finest.0, u, finest.1))
 }
 

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::against::AgainstBody;
+use super::plots::PlotsBody;
 use crate::base::Stamp;
 use crate::link::Outcome;
 
@@ -26,6 +27,7 @@ pub struct ReviewBody {
     /// What the log can't show, in sentences.
     pub not_seen: Vec<String>,
     pub causes: Vec<Cause>,
+    pub plots: PlotsBody,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub against: Option<AgainstBody>,
 }

@@ -5,6 +5,7 @@ mod body;
 mod causes;
 mod direction;
 mod figures;
+mod plots;
 mod unseen;
 mod words;
 
@@ -53,6 +54,7 @@ pub fn review_against(
     let voltage = figures::voltage(long);
     let volts = figures::voltage_rise(long, &voltage);
     let not_seen = unseen::not_seen(long, &energy, &voltage);
+    let plots = plots::plots(long, &voltage, over.rule);
     let causes = causes::causes(long, &over, &energy, &ct_doubts, volts, &not_seen);
     let body = ReviewBody {
         period: figures::period(long, span),
@@ -69,6 +71,7 @@ pub fn review_against(
         not_seen,
         line,
         causes,
+        plots,
         against: intervals.and_then(|intervals| against::against(long, intervals)),
     };
     Some(Review {

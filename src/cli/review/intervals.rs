@@ -51,24 +51,23 @@ pub(super) fn read(name: &str, text: &str, zone: &Zone, said: &Said) -> Result<I
         let text = columns.time_of(fields);
         let local = Local::parse(&text, order).ok_or_else(|| wrong(*line, format!("`{text}` is no time")))?;
         let before = times.last().map(|(at, _)| *at);
-        let at = match local.offset_s {
-            Some(offset) => local.utc(offset),
-            None => {
-                let candidates = zone.instants(local.date, local.second_of_day);
-                // The hour that comes twice in autumn: first the earlier one, then the later.
-                let next = candidates.iter().find(|at| before.is_none_or(|before| **at > before)).copied();
-                match next {
-                    Some(at) => at,
-                    None if candidates.is_empty() && columns.empty(fields) => {
-                        skipped += 1;
-                        continue;
-                    }
-                    None if candidates.is_empty() => {
-                        return Err(wrong(*line, format!("there was no {text} in the site's time zone"))
-                            .hint("clocks went forward over it: are the times in UTC, or in winter time all year? --against-zone UTC, or Etc/GMT-1"));
-                    }
-                    None => return Err(wrong(*line, format!("{text} goes back in time"))),
+        let at = if let Some(offset) = local.offset_s {
+            local.utc(offset)
+        } else {
+            let candidates = zone.instants(local.date, local.second_of_day);
+            // The hour that comes twice in autumn: first the earlier one, then the later.
+            let next = candidates.iter().find(|at| before.is_none_or(|before| **at > before)).copied();
+            match next {
+                Some(at) => at,
+                None if candidates.is_empty() && columns.empty(fields) => {
+                    skipped += 1;
+                    continue;
                 }
+                None if candidates.is_empty() => {
+                    return Err(wrong(*line, format!("there was no {text} in the site's time zone"))
+                            .hint("clocks went forward over it: are the times in UTC, or in winter time all year? --against-zone UTC, or Etc/GMT-1"));
+                }
+                None => return Err(wrong(*line, format!("{text} goes back in time"))),
             }
         };
         times.push((at, index));
@@ -250,9 +249,9 @@ fn number(text: &str, separator: u8) -> Option<(f64, u8)> {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Order {
-    YearFirst,
-    DayFirst,
-    MonthFirst,
+    Year,
+    Day,
+    Month,
 }
 
 /// Whether 03/04/2026 is in April or in March: by any date that can be only one of them.
@@ -262,17 +261,17 @@ fn date_order<'a>(dates: impl Iterator<Item = &'a String>) -> Result<Order, Stri
         let mut parts = date.split(|c: char| !c.is_ascii_digit()).filter(|part| !part.is_empty());
         let (Some(first), Some(second)) = (parts.next(), parts.next()) else { continue };
         if first.len() == 4 {
-            return Ok(Order::YearFirst);
+            return Ok(Order::Year);
         }
         slashes |= date.contains('/');
         first_most = first_most.max(first.parse().unwrap_or(0));
         second_most = second_most.max(second.parse().unwrap_or(0));
     }
     match (first_most > 12, second_most > 12) {
-        (true, _) => Ok(Order::DayFirst),
-        (_, true) => Ok(Order::MonthFirst),
+        (true, _) => Ok(Order::Day),
+        (_, true) => Ok(Order::Month),
         // With points the day stands first everywhere.
-        _ if !slashes => Ok(Order::DayFirst),
+        _ if !slashes => Ok(Order::Day),
         _ => Err("nothing shows whether the day or the month comes first".into()),
     }
 }
@@ -295,15 +294,15 @@ impl Local {
         let numbers = numbers?;
         let [one, two, three] = numbers.get(..3)?.try_into().ok()?;
         let (year, month, day) = match order {
-            Order::YearFirst => (one, two, three),
-            Order::DayFirst => (three, two, one),
-            Order::MonthFirst => (three, one, two),
+            Order::Year => (one, two, three),
+            Order::Day => (three, two, one),
+            Order::Month => (three, one, two),
         };
         let part = |place: usize| numbers.get(place).copied().unwrap_or(0);
         let second_of_day = part(3) * 3600 + part(4) * 60 + part(5);
         let right =
             (1..=12).contains(&month) && (1..=31).contains(&day) && (0..=86_400).contains(&second_of_day);
-        right.then(|| Self { date: (year as i16, month as i8, day as i8), second_of_day, offset_s })
+        right.then_some(Self { date: (year as i16, month as i8, day as i8), second_of_day, offset_s })
     }
 
     fn utc(&self, offset_s: i32) -> Stamp {

@@ -4,13 +4,20 @@
 use super::flow::{self, Over};
 use super::plan::Plan;
 use super::quiet::{Quiet, Silent};
-use super::recent::Recent;
+use super::recent::{Reading, Recent};
 use super::slice::{Slice, TICK_S};
-use super::spans::{Part, Spans, With};
+use super::spans::{OverSpan, Part, Spans, With};
 use super::swing::{Hunt, Train};
 use crate::base::{Phase, Span, Stamp};
 use crate::evidence::mean::Line;
 use crate::evidence::storage::{full_by_point, is_state_of_charge};
+
+/// Readings are kept so long, in s, so that the worst event can be shown once it is known (ours).
+const KEPT_S: f64 = 10_800.0;
+
+/// Of a long event so much is shown, in s, and so much before and after it.
+const EVENT_S: f64 = 1800.0;
+const AROUND_S: f64 = 60.0;
 
 /// Followed from slice to slice.
 #[derive(Clone, Debug)]
@@ -21,9 +28,19 @@ pub struct Excess {
     quiet: Vec<Quiet>,
     /// Above each level.
     pub spans: Spans,
+    events: Vec<Option<Event>>,
     last_tick: Option<i64>,
     gap_s: f64,
     known_until: Stamp,
+}
+
+/// The worst span of a rule, reading by reading.
+#[derive(Clone, Debug)]
+pub struct Event {
+    /// The span.
+    pub span: OverSpan,
+    /// Readings from a minute before it to a minute after; of a long one the last half hour.
+    pub readings: Vec<Reading>,
 }
 
 /// What a slice has added.
@@ -48,6 +65,7 @@ impl Excess {
             hunt: plan.lowest().map(|watch| Hunt::new(watch.level_w)),
             quiet: std::iter::once(plan.main).chain(plan.steering).map(Quiet::new).collect(),
             spans: Spans::new(&plan.watches, lag_s),
+            events: vec![None; plan.rules()],
             last_tick: None,
             gap_s: 0.0,
             known_until: Stamp::from_nanos(0),
@@ -71,7 +89,7 @@ impl Excess {
             }
         }
         for recent in &mut self.recent {
-            recent.take(plan, slice, plan.reach_s());
+            recent.take(plan, slice, plan.reach_s().max(KEPT_S));
             let Some(hunt) = self.hunt.as_mut().filter(|_| recent.phase == Phase::Total) else { continue };
             added.trains.extend(recent.own().iter().filter_map(|one| hunt.take(one, slice.gap_s)));
         }
@@ -80,7 +98,8 @@ impl Excess {
             let Some(recent) = self.recent.iter().find(|recent| recent.phase == watch.phase) else {
                 continue;
             };
-            flow::over(watch, slice.start(), recent.all(), slice.gap_s, |over, line| {
+            let oldest = slice.start() - Span::from_seconds(watch.averaging_s + slice.gap_s);
+            flow::over(watch, slice.start(), recent.since(oldest), slice.gap_s, |over, line| {
                 added.over_ws[watch.rule] += over.energy_ws;
                 parts.push(self.part(plan, slice, place, over, line, changed));
             });
@@ -90,6 +109,7 @@ impl Excess {
         let end = slice.start() + Span::from_seconds(TICK_S);
         let settled = self.hunt.as_ref().map_or(Some(end), Hunt::settled);
         self.spans.settle(plan, settled.unwrap_or(end));
+        self.keep_events(plan);
         added
     }
 
@@ -100,8 +120,29 @@ impl Excess {
         added.trains.iter().for_each(|train| self.spans.hunted(*train));
         self.spans.end();
         self.spans.settle(plan, Stamp::from_nanos(i64::MAX));
+        self.keep_events(plan);
         added.silent = self.quiet.iter().filter_map(|one| one.finish(self.known_until, self.gap_s)).collect();
         added
+    }
+
+    /// Keeps the readings about the worst span of each rule, as long as they are at hand.
+    fn keep_events(&mut self, plan: &Plan) {
+        for (rule, kept) in self.events.iter_mut().enumerate() {
+            let best = self.spans.best(|watch| plan.watches[watch].rule == rule);
+            let Some(span) = best.filter(|best| kept.as_ref().is_none_or(|kept| kept.span != *best)) else {
+                continue;
+            };
+            let Some(recent) = self.recent.iter().find(|recent| recent.phase == span.phase) else { continue };
+            let around = Span::from_seconds(AROUND_S);
+            let from = (span.from - around).max(span.to - Span::from_seconds(EVENT_S));
+            let inside = recent.since(from).take_while(|one| one.at <= span.to + around);
+            *kept = Some(Event { span, readings: inside.copied().collect() });
+        }
+    }
+
+    /// The readings about the worst span of a rule.
+    pub fn event(&self, rule: usize) -> Option<&Event> {
+        self.events.get(rule)?.as_ref()
     }
 
     /// Whether the meter the plant steers by was ever heard; nothing where that is the main meter.

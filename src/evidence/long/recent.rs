@@ -53,9 +53,9 @@ impl Recent {
         &self.list[self.own..]
     }
 
-    /// Everything at hand, with the reading after the slice.
-    pub fn all(&self) -> impl Iterator<Item = &Reading> {
-        self.list.iter().chain(&self.after)
+    /// What is at hand from an instant on, with the reading after the slice.
+    pub fn since(&self, oldest: Stamp) -> impl Iterator<Item = &Reading> {
+        self.list[self.list.partition_point(|reading| reading.at < oldest)..].iter().chain(&self.after)
     }
 }
 

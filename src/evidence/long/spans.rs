@@ -126,6 +126,8 @@ pub struct Spans {
     trains: Vec<Train>,
     /// The worst, by energy.
     kept: Vec<OverSpan>,
+    /// The worst of each level.
+    best: Vec<Option<OverSpan>>,
     /// By level, in the order of the plan.
     pub above: Vec<Above>,
 }
@@ -161,6 +163,7 @@ impl Spans {
             ended: Vec::new(),
             trains: Vec::new(),
             kept: Vec::new(),
+            best: vec![None; watches.len()],
             above: vec![Above::default(); watches.len()],
         }
     }
@@ -214,6 +217,12 @@ impl Spans {
         }
     }
 
+    /// The worst span of these levels so far.
+    pub fn best(&self, of: impl Fn(usize) -> bool) -> Option<OverSpan> {
+        let best = self.best.iter().flatten().filter(|span| of(span.watch)).copied();
+        best.reduce(|best, next| if next.energy_ws > best.energy_ws { next } else { best })
+    }
+
     /// The worst spans of these levels, by energy.
     pub fn worst(&self, of: impl Fn(usize) -> bool) -> Vec<OverSpan> {
         let mut kept: Vec<OverSpan> = self.kept.iter().filter(|span| of(span.watch)).copied().collect();
@@ -236,6 +245,10 @@ impl Spans {
         let breaks = length > watch.longest_s;
         let steady = length > STEADY_S.max(STEADY_TIMES * watch.longest_s);
         if breaks { &mut above.breaking } else { &mut above.allowed }.add(&span, steady);
+        let best = &mut self.best[part.watch];
+        if best.is_none_or(|best| span.energy_ws > best.energy_ws) {
+            *best = Some(span);
+        }
         self.kept.push(span);
         if self.kept.len() > 2 * MOST_SPANS * self.watches.len() {
             // The worst of each level.

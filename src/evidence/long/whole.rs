@@ -2,7 +2,7 @@
 //! a row of some 400 bytes, so that a year takes about 20 MB.
 
 use super::count::Reset;
-use super::excess::{Added, Excess};
+use super::excess::{Added, Event, Excess};
 use super::flow::{self, Energy};
 use super::plan::Plan;
 use super::quiet::Silent;
@@ -207,6 +207,11 @@ impl Long {
                 None => keep(&mut self.hunting, vec![train]),
             }
         }
+    }
+
+    /// The readings about the worst span of a rule.
+    pub fn event(&self, rule: usize) -> Option<&Event> {
+        self.excess.event(rule)
     }
 
     /// Usual time between two readings, in s; nothing of too few.

@@ -3,7 +3,7 @@
 use super::block::Block;
 use super::doc::Times;
 use super::sheet::{Report, Sheet};
-use super::{ct, front, limit, other, place};
+use super::{ct, front, limit, other, place, review};
 use crate::base::Zone;
 use crate::report::{Beside, cautions};
 
@@ -43,6 +43,7 @@ fn check(page: &mut Vec<Block>, report: &Report, index: usize, sheet: &Sheet, zo
     match doc.text("check") {
         "ct" => ct::section(page, sheet, &times, facts),
         "limit" => limit::section(page, sheet, &times, facts),
+        "review" => review::section(page, sheet, &times, &mut facts),
         _ => other::section(page, sheet, &mut facts),
     }
     for (title, key) in [("Why", "reasons"), ("What next", "next")] {

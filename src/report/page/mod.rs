@@ -13,6 +13,7 @@ pub mod markdown;
 pub mod other;
 pub mod place;
 pub mod record;
+pub mod review;
 pub mod sheet;
 pub mod steps_picture;
 pub mod verify;

@@ -6,8 +6,10 @@ use super::block::Block;
 use super::sheet::Sheet;
 
 /// Keys every document has, which stand elsewhere on the page.
-const COMMON: [&str; 11] =
-    ["tool", "check", "verdict", "headline", "reasons", "next", "site", "meter", "captures", "start", "end"];
+const COMMON: [&str; 12] = [
+    "tool", "check", "verdict", "headline", "reasons", "next", "site", "meter", "captures", "start", "end",
+    "plots",
+];
 
 /// The longest list of figures told one by one.
 const LONGEST: usize = 200;

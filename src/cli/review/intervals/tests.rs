@@ -1,5 +1,7 @@
 //! Tables as they come: separators, decimal marks, headings, units, and the two nights on which clocks change.
 
+use std::fmt::Write as _;
+
 use super::*;
 
 fn zone(name: &str) -> Zone {
@@ -64,7 +66,7 @@ fn every_local_time_is_the_instant_that_zoneinfo_has() {
             zones.push((name, "start;import Wh\n".to_owned(), Vec::new()));
         }
         let (_, text, instants) = zones.last_mut().expect("one");
-        text.push_str(&format!("{local};1\n"));
+        let _ = writeln!(text, "{local};1");
         instants.push(utc);
     }
     assert!(zones.len() > 5);
