@@ -9,6 +9,7 @@ use crate::profile::{Profile, Site};
 use crate::reading::{CycleReader, Ratios};
 use crate::record::{LineInfo, Mark, MarkKind, Record};
 
+pub mod edit;
 pub mod long;
 pub mod runs;
 pub mod texts;
@@ -117,7 +118,7 @@ fn assemble(
         .collect();
     marks.sort_by_key(|mark| mark.at);
     let shared_line = check_runs(&marks, span).iter().any(|run| run.has("--share-line"));
-    Case { site: site.clone(), meters, marks, span, binding: Binding { shared_line, options: Vec::new() } }
+    Case { site: site.clone(), meters, marks, span, binding: Binding { shared_line, ..Binding::default() } }
 }
 
 /// Which lines each meter may hang on: those of its name (a server that several clients asked has one for each); else,

@@ -68,6 +68,8 @@ pub(crate) enum Command {
     Report(super::report::ReportArgs),
     /// Weeks of log: what happened, when, how much, and why
     Review(super::review::ReviewArgs),
+    /// A part of a capture, several as one, or one without names
+    Capture(super::capture::CaptureArgs),
     /// Write what captures hold as a table: CSV for spreadsheets, Parquet for engines
     Convert(super::convert::ConvertArgs),
     /// Look at profile and site files: what is wrong with them, what they read

@@ -11,6 +11,7 @@ use crate::check::ct::{self, CtOptions};
 use crate::check::limit::{self, LimitBody, LimitOptions};
 use crate::check::{Finding, Verdict};
 use crate::evidence::Case;
+use crate::pipeline::edit::PART;
 use crate::pipeline::{CheckRun, Overrides, Replayed, Text, check_runs, replay};
 use crate::record::{CaptureWriter, Mark, MarkKind, Record};
 use crate::report::beside::{Beside, Given, GivenText};
@@ -85,6 +86,9 @@ impl Judged {
 
 /// Judges a case with options as a `check-start` mark holds them, one a line.
 pub(crate) fn judge(check: Check, case: &Case, options: &[String]) -> Result<Judged, Failure> {
+    let mut bound = case.clone();
+    bound.binding.part |= options.iter().any(|option| option.starts_with(PART));
+    let case = &bound;
     Ok(match check {
         Check::Ct => Judged::Ct(Box::new(ct::examine(case, &CtOptions::from_lines(options)))),
         Check::Limit => Judged::Limit(Box::new(limit::judge(

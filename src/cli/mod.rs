@@ -1,6 +1,7 @@
 //! Floor 11: the command line. One command, one file, its manual on top.
 
 mod args;
+mod capture;
 mod commission;
 mod convert;
 mod ct;
@@ -83,6 +84,7 @@ fn run(command: Command, out: &Out) -> Result<Exit, Failure> {
         Command::Replay(args) => replay::run(&args, out),
         Command::Report(args) => report::run(&args, out),
         Command::Review(args) => review::run(&args, out),
+        Command::Capture(args) => capture::run(&args, out),
         Command::Convert(args) => convert::run(&args, out),
         Command::Profile(args) => profile::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),

@@ -21,8 +21,23 @@ pub struct MeterCase {
 pub struct Binding {
     /// The line was shared with another master on request: no check passes.
     pub shared_line: bool,
+    /// Only a part of the check is there: what was cut off might have told against it, so it does not pass.
+    pub part: bool,
     /// Options of the check as recorded, one a line: `--meter connection`.
     pub options: Vec<String>,
+}
+
+impl Binding {
+    /// Why a part of a check does not pass, and what would settle it.
+    pub const PART: [&str; 2] = [
+        "only a part of the check is there, and what was cut off might tell against it",
+        "join the parts with `wattward capture join`",
+    ];
+    /// Why a check on a shared line does not pass, and what would settle it.
+    pub const SHARED: [&str; 2] = [
+        "the line was shared with another master on request, and no check made that way passes",
+        "repeat the window on a line of its own, or on a second meter",
+    ];
 }
 
 /// Everything the checks may look at.

@@ -213,6 +213,12 @@ impl Story<'_> {
     /// What forbids a pass, each with what would settle it.
     fn forbidden(&self, plants: &[(String, Seen)], position: &[Position]) -> Vec<(String, String)> {
         let mut list = Vec::new();
+        if self.case.binding.part {
+            list.push((
+                "Only a part of the check is there, and what was cut off might tell against it.".to_owned(),
+                "Join the parts with `wattward capture join`.".to_owned(),
+            ));
+        }
         if self.case.binding.shared_line {
             list.push((
                 "The line was shared with another master: such a check never passes.".to_owned(),

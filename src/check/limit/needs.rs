@@ -6,6 +6,7 @@ use super::options::CtDocument;
 use super::rules::bounded_gaps;
 use super::words::{seconds, watts};
 use crate::base::{Phase, Span};
+use crate::evidence::Binding;
 use crate::evidence::MeterCase;
 use crate::evidence::energy::{Counter, possibly_exported_wh};
 use crate::evidence::load_step::LoadStep;
@@ -104,11 +105,11 @@ pub fn missing(bench: &Bench<'_>) -> Vec<Missing> {
     list.accuracy(bench);
     list.counter(bench, main);
     list.settings(bench);
-    if bench.case.binding.shared_line {
-        list.add(
-            "the line was shared with another master on request, and no check made that way passes",
-            "repeat the window on a line of its own, or on a second meter",
-        );
+    let bound = &bench.case.binding;
+    for (binds, [reason, next]) in [(bound.part, Binding::PART), (bound.shared_line, Binding::SHARED)] {
+        if binds {
+            list.add(reason, next);
+        }
     }
     list.0
 }

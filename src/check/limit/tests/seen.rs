@@ -184,7 +184,7 @@ impl Plan {
             meters,
             marks: self.marks(),
             span: Some((start, start + Span::from_seconds(self.duration_s))),
-            binding: Binding { shared_line: self.shared, options: Vec::new() },
+            binding: Binding { shared_line: self.shared, ..Binding::default() },
         }
     }
 }
