@@ -39,7 +39,7 @@ pub(crate) struct ManualArgs {
 }
 
 /// Where the manual of a command stands: on top of its file. `check` and `show` have theirs on top of `profile`.
-const MANUALS: [(&str, &str); 23] = [
+const MANUALS: [(&str, &str); 27] = [
     ("commission", include_str!("commission.rs")),
     ("ports", include_str!("ports.rs")),
     ("find", include_str!("find.rs")),
@@ -53,6 +53,10 @@ const MANUALS: [(&str, &str); 23] = [
     ("replay", include_str!("replay.rs")),
     ("report", include_str!("report.rs")),
     ("review", include_str!("review.rs")),
+    ("capture", include_str!("capture.rs")),
+    ("capture cut", include_str!("capture.rs")),
+    ("capture join", include_str!("capture.rs")),
+    ("capture scrub", include_str!("capture.rs")),
     ("convert", include_str!("convert.rs")),
     ("profile", include_str!("profile.rs")),
     ("profile check", include_str!("profile.rs")),
