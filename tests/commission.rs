@@ -91,6 +91,10 @@ fn a_visit_from_nothing_is_left_gone_on_with_and_told_in_the_report() {
     let page = std::fs::read_to_string(folder.path().join("visit/8-report.html")).expect("the report");
     assert!(page.contains("Export limit: left out on the visit (the operator has not agreed)."), "{page}");
     assert!(page.contains("SN-77"), "the meter's serial number is in the report");
+    // What the other steps of the visit saw is there too.
+    for noted in ["100 requests in", "voltage 230 V on L1", "names no settings to compare"] {
+        assert!(page.contains(noted), "{noted}: {page}");
+    }
     let verified = program(folder.path(), &["report", "--verify", "visit/8-report.html", "visit"]).output();
     let verified = verified.expect("verified");
     assert_eq!(verified.status.code(), Some(0), "{}", String::from_utf8_lossy(&verified.stdout));

@@ -21,6 +21,7 @@ mod interview;
 mod site_file;
 mod steps;
 
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -59,6 +60,16 @@ struct Visit<'a> {
     listen_first: Span,
     page: Option<Page>,
     out: &'a Out,
+    /// What the step under way has seen, for the diary.
+    noted: RefCell<Vec<String>>,
+}
+
+impl Visit<'_> {
+    /// Says something that is also kept in the diary.
+    fn note_down(&self, words: &str) {
+        self.out.flow(words);
+        self.noted.borrow_mut().push(words.to_owned());
+    }
 }
 
 /// Runs the command.
@@ -68,7 +79,14 @@ pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
     let folder = args.folder.as_path();
     let mut book = Book::open(folder, args.site.as_deref())?;
     let page = args.page.open(&quiet)?;
-    let visit = Visit { folder, site: book.site(folder), listen_first: args.listen_first, page, out: &quiet };
+    let visit = Visit {
+        folder,
+        site: book.site(folder),
+        listen_first: args.listen_first,
+        page,
+        out: &quiet,
+        noted: RefCell::default(),
+    };
     if book.diary.steps.is_empty() {
         quiet.flow(&opening(folder));
     } else {
@@ -100,7 +118,7 @@ pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
 fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure> {
     if let Some(why) = step.needless(visit) {
         visit.out.note(&format!("nothing to do: {why}"));
-        return book.settle(step, Came::Skipped, Some(why)).map(|()| true);
+        return book.settle(step, Came::Skipped, Some(why), Vec::new()).map(|()| true);
     }
     for words in step.says() {
         visit.out.note(wrapped("- ", words, visit.out.width).trim_end());
@@ -115,11 +133,16 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
             Answer::Skip(reason) => {
                 // A check that was made and is left as it came out is not left out.
                 let came = if step.made(visit) { Came::Done } else { Came::Skipped };
-                return book.settle(step, came, Some(reason)).map(|()| true);
+                return book.settle(step, came, Some(reason), visit.noted.take()).map(|()| true);
             }
             Answer::Text(text) if !text.is_empty() => visit.out.error(&format!("`{text}`?")),
-            Answer::Text(_) => match step.run(visit) {
-                Ok(Done::Settled) => return book.settle(step, Came::Done, None).map(|()| true),
+            Answer::Text(_) => match step.run({
+                visit.noted.take();
+                visit
+            }) {
+                Ok(Done::Settled) => {
+                    return book.settle(step, Came::Done, None, visit.noted.take()).map(|()| true);
+                }
                 Ok(Done::Again(words)) => visit.out.flow(&words),
                 Ok(Done::Leave) => return Ok(false),
                 Err(failure) if failure.kind == FailureKind::Interrupted => {

@@ -16,6 +16,8 @@
 //! Polling as fast as the line carries: do it only where no inverter waits for the same meter. Exit codes: 0 measured,
 //! 2 a file or option is wrong, 4 no port, not one answer, or another master on the line, 5 a capture cannot be read.
 
+use std::path::{Path, PathBuf};
+
 use clap::Args;
 
 use super::args::{LiveArgs, SourceArgs, span};
@@ -25,6 +27,7 @@ use super::out::Out;
 use super::source::{Extra, load, overrides, set_up};
 use crate::base::{Failure, Span, Stamp};
 use crate::link::{Pairer, Quality, causes};
+use crate::pipeline::Overrides;
 use crate::record::{LineInfo, Record};
 use crate::report::CaptureRef;
 use crate::report::text::wrapped;
@@ -79,8 +82,21 @@ pub(crate) fn run(args: &LineArgs, out: &Out) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
+/// What a capture shows of its line, in a sentence or two.
+///
+/// # Errors
+/// It cannot be read.
+pub(crate) fn in_short(capture: &Path) -> Result<Vec<String>, Failure> {
+    let measured = measured(&[capture.to_owned()], &Overrides::default())?;
+    Ok(show::summary(&measured.quality))
+}
+
 fn recorded(args: &LineArgs) -> Result<Measured, Failure> {
-    let loaded = load(&args.source.from, &overrides(&args.source, &Extra::default())?)?;
+    measured(&args.source.from, &overrides(&args.source, &Extra::default())?)
+}
+
+fn measured(captures: &[PathBuf], overrides: &Overrides) -> Result<Measured, Failure> {
+    let loaded = load(captures, overrides)?;
     let mut quality = Quality::new(&loaded.lines);
     let mut pairer = Pairer::new(&loaded.lines);
     take(&mut quality, &mut pairer, &loaded.records);

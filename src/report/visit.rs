@@ -26,6 +26,9 @@ pub struct VisitStep {
     /// Why it was left out or could not be done.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
+    /// What was seen and noted, a sentence each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub noted: Vec<String>,
     /// When it was settled, RFC 3339.
     pub at: String,
 }
@@ -76,6 +79,7 @@ mod tests {
             title: step.to_uppercase(),
             came,
             reason: reason.map(str::to_owned),
+            noted: Vec::new(),
             at: String::new(),
         };
         let steps = [

@@ -46,6 +46,10 @@ pub(super) fn readings(visit: &Visit<'_>, capture: &Path) -> Result<Done, Failur
                 out.print(&format!("{}\n{}", meter.meter.name, reading(&meter.profile, &meter.series)));
                 for remark in remarks(&case, meter) {
                     out.note(words(&remark, out).trim_end());
+                    visit
+                        .noted
+                        .borrow_mut()
+                        .push(format!("{}: {}; expected {}", meter.meter.name, remark.saw, remark.expected));
                 }
             }
             out.error(">> Type what the clamp meter shows: L1 8.9A, L2 231V. Enter alone: done");
@@ -70,7 +74,10 @@ pub(super) fn readings(visit: &Visit<'_>, capture: &Path) -> Result<Done, Failur
                     let mark = value.mark(live.now(), Phase::L1);
                     live.mark(mark.clone());
                     let words = compared(&live.pipeline.so_far(), &CtOptions::default(), &mark);
-                    out.flow(words.as_deref().unwrap_or("Kept."));
+                    match words {
+                        Some(words) => visit.note_down(&words),
+                        None => visit.note_down(&mark.message),
+                    }
                 }
             },
             Step::Interrupt => {
@@ -118,7 +125,7 @@ pub(super) fn as_left(visit: &Visit<'_>, readings: &[PathBuf], left: &Path) -> R
         }
     }
     for line in told(&found, &settings(left)?) {
-        visit.out.note(&line);
+        visit.note_down(&line);
     }
     Ok(())
 }

@@ -50,12 +50,19 @@ impl Book {
     }
 
     /// Notes how a step ended, and keeps it.
-    pub(super) fn settle(&mut self, step: Step, came: Came, reason: Option<String>) -> Result<(), Failure> {
+    pub(super) fn settle(
+        &mut self,
+        step: Step,
+        came: Came,
+        reason: Option<String>,
+        noted: Vec<String>,
+    ) -> Result<(), Failure> {
         self.diary.steps.push(VisitStep {
             step: step.word().to_owned(),
             title: step.title().to_owned(),
             came,
             reason,
+            noted,
             at: Clock::start().now().rfc3339(0),
         });
         write_whole(&self.path, &(self.text() + "\n"))

@@ -16,7 +16,7 @@ use crate::cli::hands::Person;
 use crate::cli::judge::{Check, Outcome};
 use crate::cli::source::SetUp;
 use crate::cli::written::write_whole;
-use crate::cli::{ct, limit};
+use crate::cli::{ct, limit, line};
 use crate::report::cautions;
 use crate::rim::clock::Clock;
 
@@ -145,6 +145,7 @@ impl Step {
                 let capture = visit.free(self, "pcapng");
                 let exit =
                     visit.command(&["line", "--requests", "100"], &["--capture".into(), text(&capture)])?;
+                visit.noted.borrow_mut().extend(line::in_short(&capture)?);
                 Ok(settled(exit, "The line does not carry them as it should."))
             }
             Self::Reading => beside::readings(visit, &visit.free(self, "pcapng")),

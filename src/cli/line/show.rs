@@ -20,43 +20,52 @@ fn bars(quality: &Quality) -> Vec<(Span, Span, u64)> {
     quality.times.bars(BARS)
 }
 
-pub(super) fn screen(measured: &Measured, causes: &[Cause], width: usize) -> String {
-    let quality = &measured.quality;
+/// What was asked and answered, the rate of failures, the answer times: a line each.
+pub(super) fn summary(quality: &Quality) -> Vec<String> {
     let exceptions: u64 = quality.exceptions.values().sum();
-    let mut text = format!(
-        "{} requests in {}: {} answered, {} unanswered, {} damaged, {exceptions} refused\n",
-        quality.requests,
-        quality.lasted(),
-        quality.answers,
-        quality.timeouts,
-        quality.damaged
-    );
-    if exceptions > 0 {
-        let by_code = quality.exceptions.iter();
-        let words: Vec<String> = by_code
-            .map(|(code, count)| format!("{count} of code {code} ({})", crate::wire::exception_name(*code)))
-            .collect();
-        text.push_str(&wrapped("refused: ", &words.join(", "), width));
-    }
     let failure = quality.failure();
-    let _ = writeln!(
-        text,
-        "{:.2} % fail; below {:.2} % with 95 % confidence",
-        failure.share() * 100.0,
-        failure.upper_95() * 100.0
-    );
+    let mut lines = vec![
+        format!(
+            "{} requests in {}: {} answered, {} unanswered, {} damaged, {exceptions} refused",
+            quality.requests,
+            quality.lasted(),
+            quality.answers,
+            quality.timeouts,
+            quality.damaged
+        ),
+        format!(
+            "{:.2} % fail; below {:.2} % with 95 % confidence",
+            failure.share() * 100.0,
+            failure.upper_95() * 100.0
+        ),
+    ];
     let quantile = |share| quality.times.quantile(share);
     if let (Some(p50), Some(p90), Some(p99), Some(max)) =
         (quantile(0.5), quantile(0.9), quantile(0.99), quantile(1.0))
     {
-        let _ = writeln!(
-            text,
+        lines.push(format!(
             "answers begin after {} (p50), {} (p90), {} (p99), {} (max)",
             ms(p50),
             ms(p90),
             ms(p99),
             ms(max)
-        );
+        ));
+    }
+    lines
+}
+
+pub(super) fn screen(measured: &Measured, causes: &[Cause], width: usize) -> String {
+    let quality = &measured.quality;
+    let mut text = String::new();
+    for line in summary(quality) {
+        text.push_str(&wrapped("", &line, width));
+    }
+    if !quality.exceptions.is_empty() {
+        let by_code = quality.exceptions.iter();
+        let words: Vec<String> = by_code
+            .map(|(code, count)| format!("{count} of code {code} ({})", crate::wire::exception_name(*code)))
+            .collect();
+        text.push_str(&wrapped("refused: ", &words.join(", "), width));
     }
     histogram(&mut text, &bars(quality));
     let heard = [

@@ -4,7 +4,9 @@ use super::block::Block;
 use super::doc::Times;
 use super::sheet::{Report, Sheet};
 use super::{ct, front, limit, other, place, review};
-use crate::base::Zone;
+use crate::base::{Stamp, Zone};
+use crate::report::grid::Table;
+use crate::report::visit::{Came, VisitStep};
 use crate::report::{Beside, cautions};
 
 /// All blocks of the page.
@@ -14,6 +16,7 @@ pub fn compose(report: &Report) -> Vec<Block> {
     for (index, sheet) in report.sheets.iter().enumerate() {
         check(&mut page, report, index, sheet, &zone);
     }
+    visit(&mut page, &report.record.visit, &zone);
     place::place(&mut page, report, &zone);
     place::evidence(&mut page, report);
     page.push(Block::Heading(2, "Cautions".into()));
@@ -24,6 +27,29 @@ pub fn compose(report: &Report) -> Vec<Block> {
     let fields = || fields.iter().map(|field| (*field).to_owned()).collect();
     page.push(Block::Signature(vec![("Measured by".into(), fields()), ("Received by".into(), fields())]));
     page
+}
+
+/// The steps of a guided visit as they went, with what was noted at each; nothing where there was none.
+fn visit(page: &mut Vec<Block>, steps: &[VisitStep], zone: &Zone) {
+    if steps.is_empty() {
+        return;
+    }
+    page.push(Block::Heading(2, "The visit".into()));
+    let times = Times::from(zone, steps.first().and_then(|step| Stamp::parse(&step.at)));
+    let mut table = Table::new(
+        "Steps of the guided visit. Noted by the program while it went on, and not computed again.",
+        &["step", &times.title(), "how it went", "noted"],
+    );
+    for step in steps {
+        let came = match (step.came, step.reason.as_deref()) {
+            (Came::Done, None) => "done".to_owned(),
+            (Came::Done, Some(reason)) => format!("left as it came out: {reason}"),
+            (Came::Skipped, reason) => format!("left out: {}", reason.unwrap_or("no reason was given")),
+        };
+        let noted = step.noted.join("; ");
+        table.row([step.title.clone(), times.clock(Stamp::parse(&step.at)), came, noted]);
+    }
+    page.push(Block::Table(table));
 }
 
 /// One check in full.
