@@ -34,8 +34,12 @@ fn image() -> Vec<u16> {
     image
 }
 
-/// Answers function 3 from an address on, at most 30 registers at once; an exception for everything else.
 fn meter(base: u16) -> String {
+    meter_of(base, image())
+}
+
+/// Answers function 3 from an address on, at most 30 registers at once; an exception for everything else.
+fn meter_of(base: u16, image: Vec<u16>) -> String {
     let listener = TcpListener::bind("127.0.0.1:0").expect("bind");
     let address = listener.local_addr().expect("address").to_string();
     std::thread::spawn(move || {
@@ -44,7 +48,7 @@ fn meter(base: u16) -> String {
             let mut question = [0; 12];
             while stream.read_exact(&mut question).is_ok() {
                 let word = |at: usize| u16::from_be_bytes([question[at], question[at + 1]]);
-                let (image, from) = (image(), usize::from(word(8)).checked_sub(usize::from(base)));
+                let from = usize::from(word(8)).checked_sub(usize::from(base));
                 let words = from.and_then(|from| image.get(from..from + usize::from(word(10))));
                 let pdu = match words {
                     Some(words) if question[7] == 3 && words.len() <= 30 => {
@@ -191,6 +195,16 @@ fn what_cannot_be_imported_says_why_and_what_to_do() {
         4,
         &["no model 103", "it has 1 at 50002, 203 at 50010"],
     );
+    // Behind the marker nothing, or at once the number that ends a chain: no list to choose from is offered.
+    let marker = || image()[..2].to_vec();
+    case(
+        &["models", "--tcp", &meter_of(40_000, marker())],
+        4,
+        &["no model of a meter", "no answer at 40002", "profile fit"],
+    );
+    let ended = meter_of(40_000, [marker(), vec![0xFFFF, 0]].concat());
+    let told = words(&run(folder.path(), &["profile", "import", "models", "--tcp", &ended]));
+    assert!(told.contains("ends right behind its marker") && !told.contains("--model NUMBER"), "{told}");
     case(&["models", "--at", "70000"], 2, &["no address"]);
     case(&["models/1.json"], 2, &["no number that a profile knows"]);
     case(&["models/203.json", "--at", "0x20"], 0, &["at 32 is taken on trust"]);

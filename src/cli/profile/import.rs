@@ -34,7 +34,7 @@ use super::fit::{Answers, Asker};
 use super::tool;
 use crate::base::Failure;
 use crate::link::survey::Reply;
-use crate::link::{Chain, Model};
+use crate::link::{Chain, ChainEnd, Model};
 use crate::pipeline::Overrides;
 use crate::profile::import::{Definition, Found, ImportTerms, import, is_meter};
 use crate::profile::{Door, Positive, Registers, Table};
@@ -46,6 +46,8 @@ use defined::{definitions, identity};
 const BLOCK: u16 = 64;
 /// Where the first model behind the usual common block stands: marker, 66 registers and their head, from 40000 (facts 3.2).
 const USUAL: u16 = 40_070;
+/// What helps where there is no chain with a meter in it.
+const BY_HAND: &str = "write the profile from its register list (`wattward profile new`), or find the registers (`wattward profile fit`)";
 
 /// Options of `profile import`.
 #[derive(Args, Debug)]
@@ -273,7 +275,7 @@ fn unmarked(chain: &Chain, unit: u8) -> Result<(), Failure> {
     Err(Failure::nothing(format!(
         "unit {unit} has no marker of the open register model at 40000, 0 or 50000: it does not follow that model, or not here"
     ))
-    .hint("write the profile from its register list (`wattward profile new`), or find the registers (`wattward profile fit`)"))
+    .hint(BY_HAND))
 }
 
 fn in_chain<'d>(args: &ImportArgs, known: &'d [Definition], meter: &Meter) -> Result<Chosen<'d>, Failure> {
@@ -297,8 +299,14 @@ fn in_chain<'d>(args: &ImportArgs, known: &'d [Definition], meter: &Meter) -> Re
                 (Some(id), None) => format!("no model {id}"),
                 (_, Some(at)) => format!("no such model at {at}"),
             };
-            return Err(Failure::nothing(format!("unit {} has {wanted}", meter.unit))
-                .hint(format!("it has {}; `--model NUMBER` takes another", places(&all))));
+            let hint = match meter.chain.end() {
+                _ if !all.is_empty() => format!("it has {}; `--model NUMBER` takes another", places(&all)),
+                Some(ChainEnd::Cut(at)) => {
+                    format!("there was no answer at {at}, where its first model should stand; {BY_HAND}")
+                }
+                _ => format!("its chain of models ends right behind its marker; {BY_HAND}"),
+            };
+            return Err(Failure::nothing(format!("unit {} has {wanted}", meter.unit)).hint(hint));
         }
         several => {
             return Err(Failure::usage(format!("unit {} has several: {}", meter.unit, places(several)))

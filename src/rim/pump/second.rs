@@ -20,6 +20,9 @@ pub(super) struct Second {
     context: Option<Context>,
     call: Option<Call>,
     echo: Echo,
+    /// The question of the call, and the bytes handed on since.
+    asked: Option<(Question, usize)>,
+    heard: Vec<u8>,
 }
 
 impl Second {
@@ -53,6 +56,8 @@ impl Second {
         }
         self.echo.sent(&bytes);
         self.call = Some(call);
+        self.asked = Some((question, length));
+        self.heard.clear();
         Some(bytes)
     }
 
@@ -69,7 +74,9 @@ impl Second {
             written = near.write_all(&bytes) => written.is_ok(),
             () = std::future::ready(()) => false,
         };
-        if !taken {
+        if taken {
+            self.heard.extend_from_slice(&bytes);
+        } else {
             self.drop_context();
         }
     }
@@ -77,6 +84,24 @@ impl Second {
     /// Our own decoder found this answer to the question: whether the second one says the same, or what else; `None`
     /// when it has no opinion.
     pub(super) async fn compare(&mut self, frame: &Frame) -> Option<Result<(), String>> {
+        let behind = self.heard.windows(frame.bytes.len()).skip(1).any(|bytes| bytes == frame.bytes);
+        let asked = self.asked.take();
+        let opinion = self.opinion(frame).await;
+        match (asked, &opinion) {
+            // It takes the first frame it hears, also the late answer to an earlier question: then it is asked about
+            // the answer alone.
+            (Some((question, length)), Some(Err(_))) if behind => {
+                self.drop_context();
+                self.ask(question, length).await?;
+                self.hear(&frame.bytes).await;
+                self.opinion(frame).await
+            }
+            _ => opinion,
+        }
+    }
+
+    /// What the call has come to, beside this frame.
+    async fn opinion(&mut self, frame: &Frame) -> Option<Result<(), String>> {
         let mut call = self.call.take()?;
         let done = tokio::select! {
             biased;
@@ -102,6 +127,8 @@ impl Second {
         self.call = None;
         self.context = None;
         self.near = None;
+        self.asked = None;
+        self.heard.clear();
     }
 }
 

@@ -49,11 +49,15 @@ fn it_asks_the_same_bytes_and_reads_the_same_registers_echo_or_not() {
 fn a_difference_is_told() {
     run(async {
         let mut second = Second::default();
-        second.ask(question(), 8).await.expect("bytes");
-        second.hear(&ANSWER).await;
         let other = wire::rtu::encode(1, &[3, 6, 2, 0x2b, 0, 0, 0, 0x65]);
-        let told = second.compare(&frame(&other)).await.expect("an opinion").expect_err("another value");
-        assert!(told.contains("the second decoder read"), "{told}");
+        // Also behind a late answer: the frame told stands nowhere in what was heard.
+        let late = wire::rtu::encode(1, &[3, 2, 0, 1]);
+        for before in [&[][..], &late] {
+            second.ask(question(), 8).await.expect("bytes");
+            second.hear(&[before, &ANSWER].concat()).await;
+            let told = second.compare(&frame(&other)).await.expect("an opinion").expect_err("another value");
+            assert!(told.contains("the second decoder read"), "{told}");
+        }
     });
 }
 
@@ -97,6 +101,25 @@ fn trouble_leaves_no_trace_in_the_next_answer() {
             second.ask(question(), 8).await.expect("bytes");
             second.hear(&ANSWER).await;
             assert_eq!(second.compare(&frame(&ANSWER)).await, Some(Ok(())), "{trouble:02x?}");
+        }
+    });
+}
+
+#[test]
+fn a_late_answer_heard_before_the_answer_is_no_difference() {
+    // Of another length, as a separator has it; in a lump with the answer, and in one of its own.
+    let late = wire::rtu::encode(1, &[3, 2, 0, 1]);
+    run(async {
+        for lumps in [vec![[&late[..], &ANSWER].concat()], vec![late.clone(), ANSWER.to_vec()]] {
+            let mut second = Second::default();
+            second.ask(question(), 8).await.expect("bytes");
+            for lump in &lumps {
+                second.hear(lump).await;
+            }
+            assert_eq!(second.compare(&frame(&ANSWER)).await, Some(Ok(())), "{} lumps", lumps.len());
+            second.ask(question(), 8).await.expect("bytes");
+            second.hear(&ANSWER).await;
+            assert_eq!(second.compare(&frame(&ANSWER)).await, Some(Ok(())), "afterwards");
         }
     });
 }
