@@ -112,6 +112,7 @@ pub fn excursions(channel: &Channel, question: &Question<'_>) -> Excursions {
         let start = channel.at.partition_point(|at| *at <= dip.start).checked_sub(1).map(|i| channel.at[i]);
         let end = channel.at.get(channel.at.partition_point(|at| *at < dip.end)).copied();
         let (start, end) = (start.unwrap_or(from).max(from), end.unwrap_or(to).min(to));
+        let (start, end) = beyond_gaps(channel, question, &dip, (start, end));
         match merged.last_mut() {
             // No reading between the two shows an end: one excursion as far as anybody knows.
             Some((last, _, last_end)) if start < *last_end => {
@@ -133,6 +134,23 @@ pub fn excursions(channel: &Channel, question: &Question<'_>) -> Excursions {
         worst_possible_w: possible.lowest(averaging, from, to).map(|lowest| (-lowest).max(0.0)),
         judged_s,
     }
+}
+
+/// An excursion as long as what a counter allows in the gap beside it may make it. Until one averaging time after a gap the
+/// mean holds some of what flowed in it, and nobody knows when in the gap that was: an excursion seen there may have begun
+/// with the gap, and may last until the mean holds readings alone.
+fn beyond_gaps(channel: &Channel, question: &Question<'_>, dip: &Dip, span: (f64, f64)) -> (f64, f64) {
+    let (mut start, mut end) = span;
+    for (before, _) in question.bounded {
+        let after = channel.at.get(channel.at.partition_point(|at| at <= before)).copied();
+        let clear = after.unwrap_or(question.to) + question.averaging_s;
+        if dip.end >= *before && dip.start <= clear {
+            start = start.min(before.max(question.from));
+            let next = channel.at.get(channel.at.partition_point(|at| *at < clear)).copied();
+            end = end.max(next.unwrap_or(question.to).min(question.to));
+        }
+    }
+    (start, end)
 }
 
 fn one(
@@ -202,9 +220,23 @@ fn outline(channel: &Channel, question: &Question<'_>, side: Side) -> Line {
     let last = last.min(channel.at.len().saturating_sub(1));
     let mut vertices: Vec<(f64, f64)> = Vec::with_capacity(2 * (last + 1 - first.min(last)));
     let gap = |vertices: &mut Vec<(f64, f64)>, start: f64, end: f64| {
-        let power = match (side, question.bounded.iter().find(|(at, _)| (at - start).abs() < 1e-9)) {
-            (_, Some((_, energy_wh))) if end > start => -energy_wh * 3600.0 / (end - start),
+        let counted = question.bounded.iter().find(|(at, _)| (at - start).abs() < 1e-9);
+        let power = match (side, counted) {
+            (Side::Possible, Some((_, energy_wh))) if question.ceiling => {
+                // All at once, and nobody knows when: at either end, so that any mean that holds a part may hold all.
+                let lasts = (energy_wh * 3600.0 / question.most_export_w).min(0.5 * (end - start));
+                let most = -question.most_export_w;
+                let ends = [(start, most), (start + lasts, most), (start + lasts, 0.0)];
+                vertices.extend(ends.into_iter().chain([
+                    (end - lasts, 0.0),
+                    (end - lasts, most),
+                    (end, most),
+                ]));
+                return;
+            }
+            (Side::Possible, Some((_, energy_wh))) if end > start => -energy_wh * 3600.0 / (end - start),
             (Side::Possible, _) => -question.most_export_w,
+            // A counter says what flowed at most; that anything did is not certain.
             (Side::Certain, _) => question.most_import_w,
         };
         vertices.push((start, power));

@@ -150,16 +150,23 @@ pub fn bounded_gaps(bench: &Bench<'_>, rule: &Rule, channel: &Channel, level_w: 
     let Some(counter) = Counter::of(bench.meter, &bench.case.site, channel.phase, bench.origin) else {
         return Vec::new();
     };
-    // All of it in one go must not make an excursion of the length allowed (of the mean, where none is).
-    let time_s = if rule.longest_s > 0.0 { rule.longest_s } else { rule.averaging_s };
+    let allowed_wh = most_hidden_wh(level_w, rule.longest_s, rule.averaging_s);
     found
         .gaps
         .iter()
         .filter_map(|gap| {
             let energy_wh = counter.most_wh(gap.between.0, gap.between.1)?;
-            (energy_wh * 3600.0 < level_w * time_s).then_some((gap.between.0, energy_wh))
+            (energy_wh < allowed_wh).then_some((gap.between.0, energy_wh))
         })
         .collect()
+}
+
+/// What a gap must stay below, in Wh, so that all of it in one go makes no excursion longer than allowed. A mean above the
+/// level for the time allowed holds the level for that long; what lies outside the gap, at the level at most, can give to
+/// that no more than one averaging time. Where no length is allowed, the mean itself; excursions take it at its worst.
+fn most_hidden_wh(level_w: f64, longest_s: f64, averaging_s: f64) -> f64 {
+    let time_s = if longest_s > 0.0 { (longest_s - averaging_s).max(0.0) } else { averaging_s };
+    level_w * time_s / 3600.0
 }
 
 fn question<'a>(
@@ -287,5 +294,21 @@ fn decide_share(
             "read more often, or use a meter that renews its values faster, so that short excursions are measured closer"
                 .to_owned(),
         ));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn energy_in_a_gap_and_export_just_below_the_limit_beside_it_make_no_excursion_too_long() {
+        // A second's mean above 3000 W for 5 s holds 15 kWs, of which at most a second's worth, 3 kWs, can lie outside the
+        // gap at no more than the limit: 12 kWs, 3.33 Wh, is what the gap must stay below. 4 Wh don't.
+        let allowed = |longest_s, averaging_s| most_hidden_wh(3000.0, longest_s, averaging_s);
+        assert!((allowed(5.0, 1.0) - 12_000.0 / 3600.0).abs() < 1e-9);
+        // No length allowed: the mean itself, which the excursions then take at its worst.
+        assert!((allowed(0.0, 60.0) - 50.0).abs() < 1e-9);
+        assert_eq!(allowed(2.0, 3.0), 0.0);
     }
 }

@@ -122,6 +122,62 @@ fn a_gap_is_a_possible_excursion_unless_a_counter_bounds_it() {
     assert!(found.list.is_empty(), "{found:?}");
 }
 
+/// Every half second 500 W of export, none read between 30 and 34 s, and 3600 W in these spans.
+fn around_a_gap(high: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let spans = |at: f64| high.iter().any(|(from, to)| (*from..*to).contains(&at));
+    (0..=120)
+        .map(|k| 0.5 * f64::from(k))
+        .filter(|at| *at <= 30.0 || *at >= 34.0)
+        .map(|at| (at, if spans(at) { -3600.0 } else { -500.0 }))
+        .collect()
+}
+
+#[test]
+fn export_beside_a_gap_may_have_begun_or_gone_on_in_what_a_counter_allows() {
+    // 3 Wh in the gap are 3600 W for 3 s of it, which with 3 s read beside it make 6 s. A second's mean stands above 3000 W
+    // from 25/31 s after the start to 6/31 s after the end: 5.387 s, worked by hand.
+    let truth = 6.0 - 25.0 / 31.0 + 6.0 / 31.0;
+    let bounded = [(30.0, 3.0)];
+    for high in [(34.0, 37.0), (27.0, 30.5)] {
+        let one = channel(&around_a_gap(&[high]), 0.0);
+        let found = excursions(&one, &Question { bounded: &bounded, ..asked(3000.0) });
+        assert!(found.longest_s() >= truth, "{high:?}: {:?}", found.list);
+    }
+    // Far from the gap nothing grows.
+    let one = channel(&around_a_gap(&[(40.0, 42.0)]), 0.0);
+    let found = excursions(&one, &Question { bounded: &bounded, ..asked(3000.0) });
+    assert!(found.longest_s() < 3.6, "{:?}", found.list);
+}
+
+#[test]
+fn what_a_counter_allows_in_a_gap_is_never_certain() {
+    // 4.1 Wh at most in 4 s are 3675 W on average; perhaps nothing flowed, and 3 s on either side are all that is sure.
+    let one = channel(&around_a_gap(&[(27.0, 30.5), (34.0, 37.0)]), 0.0);
+    let found = excursions(&one, &Question { bounded: &[(30.0, 4.083)], ..asked(3000.0) });
+    assert!(found.surely_s().unwrap_or(0.0) <= 3.0, "{:?}", found.list);
+    // All ten seconds may be one excursion: 10 s - 25/31 s + 6/31 s.
+    assert!(found.longest_s() >= 9.387, "{:?}", found.list);
+}
+
+#[test]
+fn a_ceiling_takes_what_a_counter_allows_in_a_gap_all_at_once() {
+    // 2970 W all along; 7.5 Wh in a gap of 10 s, all of it in the first 5 s: the minute that ends there holds
+    // 55 s of 2970 W and 27 kWs, 3172.5 W on average, though the gap's own mean is below 3000 W.
+    let readings: Vec<(f64, f64)> =
+        (0..=200).filter(|k| !(101..110).contains(k)).map(|k| (f64::from(k), -2970.0)).collect();
+    let question = Question {
+        to: 200.0,
+        averaging_s: 60.0,
+        most_export_w: 5500.0,
+        bounded: &[(100.0, 7.5)],
+        ceiling: true,
+        ..asked(3000.0)
+    };
+    let found = excursions(&channel(&readings, 0.0), &question);
+    let worst = found.worst_possible_w.unwrap();
+    assert!((3172.5..3400.0).contains(&worst), "{worst}");
+}
+
 #[test]
 fn a_gap_weighs_in_a_long_mean_only_by_its_length() {
     // 4000 W of export all along, 6 s unknown at up to 5000 W: a minute's mean is at most 4000 + 7/60 * 1000 W.

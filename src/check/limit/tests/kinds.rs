@@ -22,31 +22,37 @@ fn series(samples: impl IntoIterator<Item = (Stamp, f64)>) -> Series {
 }
 
 /// Adds a point to the profile and its readings to the case.
-fn add(case: &mut Case, section: &str, key: &PointKey, samples: impl IntoIterator<Item = (Stamp, f64)>) {
+pub(super) fn add(
+    case: &mut Case,
+    section: &str,
+    key: &PointKey,
+    samples: impl IntoIterator<Item = (Stamp, f64)>,
+) {
     let meter = &mut case.meters[0];
     let text = format!("{}{section}", meter.profile.text);
     meter.profile = parse_profile("m.toml", &text).unwrap_or_else(|faults| panic!("{:?}", faults.list)).0;
     meter.series.points.insert(key.clone(), series(samples));
 }
 
-/// What an export counter that steps by a tenth of a watt hour showed every half second.
-fn counted(case: &Case, truth: &Truth) -> Vec<(Stamp, f64)> {
+/// What an export counter that steps by this many watt hours showed every half second.
+pub(super) fn counted(case: &Case, truth: &Truth, step_wh: f64) -> Vec<(Stamp, f64)> {
     let mut energy = 340_000.0;
     let mut samples = Vec::new();
     for (index, power) in truth.total_w.iter().enumerate() {
         energy += (-power).max(0.0) * super::world::STEP_S / 3600.0;
         if index % 25 == 10 {
             let at = start(case) + Span::from_seconds(index as f64 * super::world::STEP_S);
-            samples.push((at, (energy * 10.0).floor() / 10.0));
+            samples.push((at, (energy / step_wh).floor() * step_wh));
         }
     }
     samples
 }
 
-const COUNTER: &str = "[points.energy_export]\ntotal = { address = 60, unit = \"Wh\", scale = 0.1 }\n";
+pub(super) const COUNTER: &str =
+    "[points.energy_export]\ntotal = { address = 60, unit = \"Wh\", scale = 0.1 }\n";
 
 /// Limit 3 kW; while the load runs some 2 kW are exported.
-fn with_limit() -> Plan {
+pub(super) fn with_limit() -> Plan {
     Plan {
         rules: "[[limit.rule]]\nexport_W = 3000\naveraging_s = 1.0\nlongest_s = 5.0\n".into(),
         target_w: -2500.0,
@@ -69,7 +75,7 @@ fn an_export_counter_fine_enough_bounds_a_gap_and_netting_is_honoured() {
     assert_eq!(bare.verdict, Verdict::Inconclusive);
     assert!(bare.reasons.iter().any(|reason| reason.contains("gap of")), "{:?}", bare.reasons);
     let key = PointKey::Of(Quantity::EnergyExport, Phase::Total);
-    let samples = counted(&case, &truth);
+    let samples = counted(&case, &truth, 0.1);
     add(&mut case, COUNTER, &key, samples);
     // Of three phases, a counter nobody knows the netting of bounds nothing.
     assert!(verdict(&case).reasons.iter().any(|reason| reason.contains("gap of")));
@@ -93,7 +99,7 @@ fn a_counter_that_counts_more_than_the_readings_show_forbids_a_pass() {
     let truth = plan.truth();
     let mut case = plan.case(&truth);
     let key = PointKey::Of(Quantity::EnergyExport, Phase::Total);
-    let honest = counted(&case, &truth);
+    let honest = counted(&case, &truth, 0.1);
     add(&mut case, COUNTER, &key, honest.clone());
     assert_eq!(judge(&case, &LimitOptions::default()).verdict, Verdict::Pass);
     // 300 W more than was read, all along.

@@ -2,8 +2,9 @@
 
 use proptest::prelude::*;
 
+use super::kinds::{COUNTER, add, counted, with_limit};
 use super::world::Plan;
-use crate::base::PointKey;
+use crate::base::{Phase, PointKey, Quantity};
 use crate::check::limit::{CtDocument, LimitBody, LimitOptions, judge};
 use crate::check::{Finding, Verdict};
 use crate::profile::{Netting, parse_profile};
@@ -155,6 +156,44 @@ fn what_stands_in_for_a_need_lets_it_pass() {
         change(&mut plan);
         let finding = judged(&plan);
         assert_eq!(finding.verdict, Verdict::Pass, "{name}: {:#?}", finding.reasons);
+    }
+}
+
+/// A window long enough that one gap of some 4 s leaves 99 % covered, with an export counter of these steps.
+fn with_counter(step_wh: Option<f64>, netting: Netting) -> Finding<LimitBody> {
+    let plan = Plan { duration_s: 500.0, window_s: 480.0, ..with_limit() };
+    let truth = plan.truth();
+    let mut case = plan.case(&truth);
+    if let Some(step_wh) = step_wh {
+        let samples = counted(&case, &truth, step_wh);
+        add(&mut case, COUNTER, &PointKey::Of(Quantity::EnergyExport, Phase::Total), samples);
+    }
+    case.meters[0].meter.netting = netting;
+    judge(&case, &LimitOptions::default())
+}
+
+#[test]
+fn no_pass_with_a_gap_unless_a_counter_is_fine_enough_to_bound_it() {
+    // 10 Wh over 5 s are 7.2 kW, more than the limit of 3 kW leaves; 0.1 Wh are 72 W.
+    for (step_wh, netting) in [
+        (None, Netting::Sum),
+        (Some(10.0), Netting::Sum),
+        (Some(10.0), Netting::Phase),
+        (Some(1.0), Netting::Unknown),
+        (Some(0.1), Netting::Unknown),
+    ] {
+        let finding = with_counter(step_wh, netting);
+        let told = tells(&finding, "no export counter bounds");
+        assert!(
+            finding.verdict == Verdict::Inconclusive && told,
+            "{step_wh:?} {netting:?}: {:?}",
+            finding.reasons
+        );
+        assert!(!finding.next.is_empty());
+    }
+    for netting in [Netting::Sum, Netting::Phase] {
+        let finding = with_counter(Some(0.1), netting);
+        assert_eq!(finding.verdict, Verdict::Pass, "{netting:?}: {:?}", finding.reasons);
     }
 }
 
