@@ -234,6 +234,52 @@ class Phone(unittest.TestCase):
             page.screenshot(path=PICTURES / f"phone-{scheme}.png", full_page=True)
             self.assertEqual(accessibility(page), [], scheme)
 
+    def test_a_whole_visit_with_the_phones_buttons(self):
+        """From nothing to the report: questions are answered at the laptop, whatever is switched is said from the kitchen."""
+        house = self.house
+        answers = {
+            "Name of the site": "Quince house", "Phases": "1", "Time zone": "Europe/London", "The line": str(house.here / "line"),
+            "File of the meter's profile": "meter.toml", "Is this meter independent": "y", "Accuracy class": "1", "Rated power": "3kW",
+            "What it is called": "roof", "Is there a battery": "n", "A known load": "kettle", "Its power": "2000W",
+            "Does it only heat": "y", "Export limit": "0W", "For how many seconds": "5", "How long is the window": "30s",
+        }
+        house.start("commission", "visit")
+        off = None
+        page = self.phone(house.address)
+        answered = pressed = 0
+        while house.run.poll() is None:
+            prompts = [line[3:].strip() for line in list(house.screen) if line.startswith(">> ")]
+            if len(prompts) == answered:
+                time.sleep(0.05)
+                continue
+            prompt = prompts[answered]
+            answered += 1
+            if switch := re.match(r"switch (\S+) (on|off)\b", prompt, re.I):
+                what, state = switch.group(1), switch.group(2).lower()
+                page.wait_for_selector(f"button[data-key='{state}'][aria-disabled='false']", timeout=20_000)
+                if pressed == 4:
+                    page.screenshot(path=PICTURES / "phone-visit.png", full_page=True)
+                house.switch(f"{what} {state}")
+                self.press(page, f"Switched {state}")
+                pressed += 1
+                off = off or (what if what != "kettle" and state == "off" else None)
+            else:
+                if off and prompt.startswith("Take the steering signal"):
+                    self.assertTrue(house.says(f"{off} was switched off for this test: switch it on again"))
+                    house.switch(f"{off} on")
+                    time.sleep(3)
+                house.types(next((answer for question, answer in answers.items() if prompt.startswith(question)), ""))
+        code, _ = house.end()
+        screen = "".join(house.screen)
+        self.assertEqual(code, 0, screen)
+        self.assertGreaterEqual(pressed, 12, screen)
+        visit = house.here / "visit"
+        kinds = [kind for capture in sorted(visit.glob("*.pcapng")) for kind, _ in marks(capture)]
+        self.assertEqual(len(kinds), pressed, screen)
+        report = (visit / "8-report.html").read_text()
+        self.assertIn("Quince house", report)
+        wattward("report", "--verify", visit / "8-report.html", visit, check=0)
+
     def test_the_validator_finds_nothing(self):
         self.assertEqual(validity(ROOT / "src" / "rim" / "page" / "page.html"), [])
 

@@ -120,7 +120,7 @@ impl Step {
                 "Known loads go on and off a few times on each phase. Battery and generation off, if you can: they answer back.",
             ],
             Self::Limit => vec![
-                "A window in which loads drop while the sun shines. The operator's consent, a hand at the isolator.",
+                "A window in which loads drop while the sun shines and the plant delivers. The operator's consent, a hand at the isolator.",
             ],
             Self::AsLeft => vec!["One more reading: what the meter is set to as you leave."],
             Self::Report => vec!["The document for the file, from everything in the folder."],

@@ -78,7 +78,27 @@ pub(crate) fn go_on(
     if waited == Waited::Through {
         check.feed_in()?;
     }
-    check.visit.conclude()
+    let off = still_off(&check.visit.case());
+    let concluded = check.visit.conclude()?;
+    // Below the verdict, where it is seen: nothing else asks for it, and a window in which nothing is delivered shows nothing.
+    for plant in off {
+        out.flow(&format!("{plant} was switched off for this test: switch it on again"));
+    }
+    Ok(concluded)
+}
+
+/// Plants whose last mark says that they were switched off.
+fn still_off(case: &Case) -> Vec<String> {
+    let mut off: Vec<String> = Vec::new();
+    for mark in &case.marks {
+        let Some(plant) = mark.plant.as_ref() else { continue };
+        match mark.kind {
+            MarkKind::PlantOff if !off.contains(plant) => off.push(plant.clone()),
+            MarkKind::PlantOn => off.retain(|known| known != plant),
+            _ => {}
+        }
+    }
+    off
 }
 
 fn holds(visit: &Visit<'_>, profile: &Profile) -> Holds {
