@@ -4,7 +4,7 @@ use crate::base::uncertain::normal_cdf;
 use crate::evidence::excursion::{Question, excursions};
 use crate::evidence::made::channel;
 
-/// Facts 7.2, limit 5000 W, u = 60 W, U = 120 W (computed there from JCGM 106 and ISO 14253-1): for a steady mean `y` whether
+/// Limit 5000 W, u = 60 W, U = 120 W (computed from JCGM 106 and ISO 14253-1): for a steady mean `y` whether
 /// conformity is proven, and the probability that the true value lies above.
 const TABLE: [(f64, Decision, f64); 5] = [
     (4850.0, Decision::Proven, 0.0062),
@@ -54,6 +54,17 @@ fn decisions_follow_the_worked_table() {
         assert_eq!(decide(export_w, 5000.0, 120.0), expected, "{export_w}");
         // P(true > 5000) = 1 - Φ((5000 - y)/u), JCGM 106, 7.
         assert!((1.0 - normal_cdf((5000.0 - export_w) / 60.0) - above).abs() < 5e-5, "{export_w}");
+    }
+}
+
+#[test]
+fn a_published_example_of_a_permissible_error_decides_alike() {
+    // Permissible error 0.003, U = 0.0010: a deviation of 0.0017 conforms (0.0027 <= 0.0030), 0.0025 does not prove
+    // conformity (a published worked example of ISO 14253-1, here in kW); beyond 0.0040 the contrary is proven.
+    for (deviation_w, expected) in
+        [(1700.0, Decision::Proven), (2500.0, Decision::Undecided), (4010.0, Decision::Disproven)]
+    {
+        assert_eq!(decide(deviation_w, 3000.0, 1000.0), expected, "{deviation_w}");
     }
 }
 

@@ -43,7 +43,10 @@ impl Ground<'_> {
         } else if has("a challenge does not count") {
             ("a challenge does not count", self.does_not_count(reason))
         } else if has("can't be told in the readings") {
-            ("not told", Some(self.visible(false) < self.drops().count()))
+            (
+                "not told",
+                Some(self.visible(false) < self.drops().count() || self.drops().any(|at| self.restless(at))),
+            )
         } else if has("storage on this site") {
             ("storage", Some(plan.storage && !plan.storage_idle))
         } else if has("lies between readings close enough")
@@ -182,6 +185,23 @@ impl Ground<'_> {
         all.filter(move |(index, at)| self.plan.switches_on(*index) == on && inside(*at)).map(|(_, at)| at)
     }
 
+    /// Whether the true power, at the times of the readings, rose and fell by itself by what counts as a step of the load
+    /// (a fifth of it) between the answer to the switch before and this one.
+    fn restless(&self, at: f64) -> bool {
+        let plan = self.plan;
+        let before = plan.switches.iter().copied().rfind(|other| *other < at - 0.01);
+        let answered_s = plan.dead_s + 5.0 * plan.tau_s + self.lag_s();
+        let from = before.map_or(WINDOW_FROM_S, |before| before + answered_s);
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        let (mut rise, mut fall) = (0.0_f64, 0.0_f64);
+        for (t, _) in self.readings().into_iter().filter(|(t, _)| (from..at - 0.1).contains(t)) {
+            let power = self.true_w(t);
+            (low, high) = (low.min(power), high.max(power));
+            (rise, fall) = (rise.max(power - low), fall.max(high - power));
+        }
+        rise.min(fall) >= 0.2 * plan.load_w
+    }
+
     fn drops(&self) -> impl Iterator<Item = f64> + '_ {
         self.switches(false)
     }
@@ -251,7 +271,7 @@ impl Ground<'_> {
             let late = self.drops().any(|at| !self.came_back(at));
             Some(late || !self.plan.gaps.is_empty())
         } else if reason.contains("swings") {
-            // A control of this lag hunts from a dead time of some 0.8 of it on (first order behind a dead time: facts 6).
+            // A control of this lag hunts from a dead time of some 0.8 of it on (first order behind a dead time).
             let hunts = self.plan.controlled && !self.plan.sharp && self.plan.tau_s < 1.3 * self.plan.dead_s;
             Some(hunts || self.plan.clouds > 0.0)
         } else if reason.contains("no mark says") {
