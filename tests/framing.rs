@@ -200,7 +200,7 @@ fn framing_takes(bytes: &[u8], part: usize) -> f64 {
 
 /// The time must be linear in the bytes whatever they are: the same bytes in one piece, compared in one run, may not take
 /// three times as long as in eight (quadratic would be eight times). The seconds it prints are for the reader:
-/// `cargo test --release --test framing -- --nocapture`; `cargo bench --bench framing` sets them beside a plain CRC.
+/// `cargo test --release --test framing -- --nocapture`; `cargo bench --no-default-features --bench framing` sets them beside a plain CRC.
 #[cfg(target_os = "linux")]
 #[test]
 fn the_worst_bytes_take_linear_time() {
