@@ -118,6 +118,12 @@ fn a_changed_byte_in_a_capture_is_found_out_by_name() {
         + bytes[bytes.len() * 3 / 4..].windows(8).position(|text| text == b"MESSAGE=").expect("a mark")
         + 8;
     bytes[place] ^= 0x20;
+    // In a folder named beside it, where the right one still lies at its own path.
+    std::fs::create_dir(desk.path("copies")).expect("a folder");
+    std::fs::write(desk.path("copies").join(CT), &bytes).expect("written");
+    assert!(desk.expect(0, &["report", "--verify", "report.html"]).starts_with("HOLDS"));
+    let said = desk.expect(1, &["report", "--verify", "report.html", "copies"]);
+    assert!(said.contains(&format!("{CT} has changed")), "{said}");
     std::fs::write(desk.path(CT), bytes).expect("written");
     let said = desk.expect(1, &["report", "--verify", "report.html"]);
     assert!(said.starts_with("DIFFERS"), "{said}");

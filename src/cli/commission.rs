@@ -65,6 +65,12 @@ struct Visit<'a> {
 }
 
 impl Visit<'_> {
+    /// Does a step, with nothing noted of an attempt before.
+    fn fresh(&self, step: Step) -> Result<Done, Failure> {
+        self.noted.take();
+        step.run(self)
+    }
+
     /// Says something that is also kept in the diary.
     fn note_down(&self, words: &str) {
         self.out.flow(words);
@@ -136,10 +142,7 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
                 return book.settle(step, came, Some(reason), visit.noted.take()).map(|()| true);
             }
             Answer::Text(text) if !text.is_empty() => visit.out.error(&format!("`{text}`?")),
-            Answer::Text(_) => match step.run({
-                visit.noted.take();
-                visit
-            }) {
+            Answer::Text(_) => match visit.fresh(step) {
                 Ok(Done::Settled) => {
                     return book.settle(step, Came::Done, None, visit.noted.take()).map(|()| true);
                 }

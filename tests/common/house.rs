@@ -7,64 +7,12 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-/// The meter's profile.
-pub const METER: &str = r#"
-[profile]
-name = "Parity meter"
-[line]
-baud = 115200
-[read]
-update_ms = 200
-[defaults]
-table = "input"
-type = "f32"
-positive = "import"
-[points.voltage]
-L1 = { address = 0 }
-[points.active_power]
-L1 = { address = 2, signed = true }
-[points.energy_import]
-total = { address = 4 }
-[points.energy_export]
-total = { address = 6 }
-"#;
+/// The meter's profile. `tests/peers/phone_test.py` reads the same three files.
+pub const METER: &str = include_str!("house/meter.toml");
 
-const SITE: &str = r#"
-[site]
-name = "Parity house"
-phases = 1
-[[meter]]
-name = "connection"
-role = "reference"
-profile = "meter.toml"
-line = { serial = "LINE" }
-class = "1"
-[[plant]]
-name = "roof"
-rated_W = 3000
-storage = false
-[[load]]
-name = "kettle"
-power_W = 2000
-phase = "L1"
-[limit]
-window_s = 14
-challenges = 2
-[[limit.rule]]
-export_W = 0
-longest_s = 5
-"#;
+const SITE: &str = include_str!("house/site.toml");
 
-const SCENARIO: &str = r#"
-[scenario]
-site = "site.toml"
-seed = 3
-[[plant]]
-name = "roof"
-rated_W = 3000
-sun = 90
-control = { meter = "connection", limit_W = 0, bias_W = 150, gain = 1.0, dead_s = 0.3, period_s = 0.8, ramp_W_per_s = 6000, ramp_up_W_per_s = 1500 }
-"#;
+const SCENARIO: &str = include_str!("house/scenario.toml");
 
 /// A program that ends with the test.
 pub struct Stopped(pub Child);

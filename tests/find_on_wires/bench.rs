@@ -133,19 +133,7 @@ pub(super) fn terms() -> Terms {
 }
 
 pub(super) fn search(bench: Bench, terms: Terms) -> Run {
-    let hunt = Hunt::new(terms);
-    let mut run = Run {
-        bench,
-        hunt,
-        now: START,
-        found: Vec::new(),
-        asked: Vec::new(),
-        refused: false,
-        over: false,
-        busy: START,
-        coming: VecDeque::new(),
-        said: Vec::new(),
-    };
+    let mut run = Run::new(bench, terms);
     while let Some(turn) = run.hunt.next_turn() {
         run.turn(turn);
         if run.refused || run.over {
@@ -157,19 +145,7 @@ pub(super) fn search(bench: Bench, terms: Terms) -> Run {
 
 /// Until the first unit is found: enough where only that is asked for.
 pub(super) fn first(bench: Bench, terms: Terms) -> Run {
-    let hunt = Hunt::new(terms);
-    let mut run = Run {
-        bench,
-        hunt,
-        now: START,
-        found: Vec::new(),
-        asked: Vec::new(),
-        refused: false,
-        over: false,
-        busy: START,
-        coming: VecDeque::new(),
-        said: Vec::new(),
-    };
+    let mut run = Run::new(bench, terms);
     while let Some(turn) = run.hunt.next_turn() {
         run.turn(turn);
         if !run.found.is_empty() {
@@ -180,6 +156,21 @@ pub(super) fn first(bench: Bench, terms: Terms) -> Run {
 }
 
 impl Run {
+    fn new(bench: Bench, terms: Terms) -> Self {
+        Self {
+            bench,
+            hunt: Hunt::new(terms),
+            now: START,
+            found: Vec::new(),
+            asked: Vec::new(),
+            refused: false,
+            over: false,
+            busy: START,
+            coming: VecDeque::new(),
+            said: Vec::new(),
+        }
+    }
+
     fn turn(&mut self, turn: Turn) {
         let settings = turn.settings;
         let info = LineInfo {
