@@ -180,22 +180,26 @@ pub(super) fn locate(capture: &CaptureRef, beside: &Path, places: &[PathBuf]) ->
     let named = Path::new(&capture.file);
     // A path of another system counts too.
     let name = crate::report::page::place::base_name(&capture.file);
-    let mut candidates = vec![named.to_path_buf(), folder.join(named), folder.join(name)];
-    for place in places {
-        candidates.push(if place.is_dir() { place.join(name) } else { place.clone() });
-    }
-    let mut changed = None;
-    for path in candidates.into_iter().filter(|path| path.is_file()) {
-        let sha256 = sha256_of(&path)?;
-        if sha256 == capture.sha256 {
-            return Ok(Place::Same(path));
+    let given = places.iter().map(|place| if place.is_dir() { place.join(name) } else { place.clone() });
+    let usual = vec![named.to_path_buf(), folder.join(named), folder.join(name)];
+    // What was named in so many words goes first: a changed copy there is not made good by the right file elsewhere.
+    for candidates in [given.collect(), usual] {
+        let mut changed = None;
+        for path in candidates.into_iter().filter(|path| path.is_file()) {
+            let sha256 = sha256_of(&path)?;
+            if sha256 == capture.sha256 {
+                return Ok(Place::Same(path));
+            }
+            let same_name = path.file_name().is_some_and(|file| file.to_str() == Some(name));
+            if same_name && changed.is_none() {
+                changed = Some(Place::Changed(path, sha256));
+            }
         }
-        let same_name = path.file_name().is_some_and(|file| file.to_str() == Some(name));
-        if same_name && changed.is_none() {
-            changed = Some((path, sha256));
+        if let Some(changed) = changed {
+            return Ok(changed);
         }
     }
-    Ok(changed.map_or(Place::Missing, |(path, sha256)| Place::Changed(path, sha256)))
+    Ok(Place::Missing)
 }
 
 /// The captures a document names.
