@@ -12,12 +12,13 @@
 //! A CT check that failed can be made again once the clamp, or the setting, is right.
 //!
 //! Exit codes: 0 every check there is to make passed, 1 one failed, 2 a file or option is wrong, 3 one is inconclusive or was
-//! left out, 4 nothing could be measured, 130 left before the end.
+//! left out, 4 a file of the visit cannot be written, 130 left before the end.
 
 mod ask;
 mod beside;
 mod diary;
 mod interview;
+mod kept;
 mod site_file;
 mod steps;
 
@@ -35,7 +36,7 @@ use super::page::{Page, PageArgs};
 use super::render;
 use crate::base::{Failure, FailureKind, Span};
 use crate::report::text::wrapped;
-use crate::report::visit::Came;
+use crate::report::visit::{Came, VisitStep};
 
 /// Options of `commission`.
 #[derive(Args, Debug)]
@@ -101,15 +102,24 @@ pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
     let all = Step::ALL;
     for (number, step) in all.into_iter().enumerate() {
         let head = format!("\n{} of {}  {}", number + 1, all.len(), step.title());
-        if let Some(before) = book.diary.of(step.word()).filter(|_| step != Step::Report) {
+        // What was not called for then may be now.
+        let settled = |one: &&VisitStep| step != Step::Report && one.came != Came::Needless;
+        if let Some(before) = book.diary.of(step.word()).filter(settled) {
             let how = match (&before.came, &before.reason) {
-                (Came::Done, _) => "done".to_owned(),
                 (Came::Skipped, reason) => format!("left out: {}", reason.as_deref().unwrap_or("no reason")),
+                _ => "done".to_owned(),
             };
-            quiet.note(&format!("{head}: {how}"));
-            continue;
+            if before.came == Came::Skipped || !step.is_check() || visit.verdict(step).is_some() {
+                quiet.note(&format!("{head}: {how}"));
+                continue;
+            }
+            quiet.note(&head);
+            quiet.flow(
+                "The site file or a profile has been changed since this check was made: it is due again.",
+            );
+        } else {
+            quiet.note(&head);
         }
-        quiet.note(&head);
         if !take(&visit, &mut book, step)? {
             return Ok(left(folder, &quiet));
         }
@@ -124,11 +134,13 @@ pub(crate) fn run(args: &CommissionArgs, out: &Out) -> Result<Exit, Failure> {
 fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure> {
     if let Some(why) = step.needless(visit) {
         visit.out.note(&format!("nothing to do: {why}"));
-        return book.settle(step, Came::Skipped, Some(why), Vec::new()).map(|()| true);
+        return book.settle(step, Came::Needless, Some(why), Vec::new()).map(|()| true);
     }
     for words in step.says() {
         visit.out.note(wrapped("- ", words, visit.out.width).trim_end());
     }
+    // It did what it does at least once, however it came out.
+    let mut made = step.is_check() && visit.verdict(step).is_some();
     loop {
         match ask(step.keys(), visit.out)? {
             Answer::Leave => return Ok(false),
@@ -137,8 +149,8 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
             }
             Answer::Skip(_) if step.must() => visit.out.error("this one cannot be left out"),
             Answer::Skip(reason) => {
-                // A check that was made and is left as it came out is not left out.
-                let came = if step.made(visit) { Came::Done } else { Came::Skipped };
+                // What was made and is left as it came out is not left out.
+                let came = if made { Came::Done } else { Came::Skipped };
                 return book.settle(step, came, Some(reason), visit.noted.take()).map(|()| true);
             }
             Answer::Text(text) if !text.is_empty() => visit.out.error(&format!("`{text}`?")),
@@ -146,9 +158,14 @@ fn take(visit: &Visit<'_>, book: &mut Book, step: Step) -> Result<bool, Failure>
                 Ok(Done::Settled) => {
                     return book.settle(step, Came::Done, None, visit.noted.take()).map(|()| true);
                 }
-                Ok(Done::Again(words)) => visit.out.flow(&words),
+                Ok(Done::Again(words)) => {
+                    made = true;
+                    visit.out.flow(&words);
+                }
                 Ok(Done::Leave) => return Ok(false),
                 Err(failure) if failure.kind == FailureKind::Interrupted => {
+                    // How the command by itself would be gone on with leads out of the visit.
+                    let failure = Failure { hint: None, ..failure };
                     visit.out.error(&render::failure(&failure, visit.out));
                     return Ok(false);
                 }

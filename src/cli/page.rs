@@ -154,6 +154,8 @@ impl Sheet {
     /// Shows a prompt, with its button where the page may answer it.
     pub(crate) fn ask(&mut self, prompt: &Prompt) {
         self.let_go("something else is asked now");
+        // What was pressed for the prompt before answers no other, whoever may answer this one.
+        self.number = 0;
         self.phone.alarm = None;
         match &prompt.ask {
             Ask::Load { on, .. } | Ask::Plant { on, .. } => {

@@ -41,6 +41,8 @@ pub enum Came {
     Done,
     /// It was left out, with a reason.
     Skipped,
+    /// There was nothing to do, for the reason given.
+    Needless,
 }
 
 impl Diary {
@@ -62,6 +64,9 @@ impl Diary {
                 reason.unwrap_or("no reason was given")
             )),
             (Came::Done, Some(reason)) => Some(format!("{}: left as it came out ({reason}).", one.title)),
+            (Came::Needless, reason) => {
+                Some(format!("{}: not called for ({}).", one.title, reason.unwrap_or("nothing to do")))
+            }
             (Came::Done, None) => None,
         };
         newest.filter_map(words).collect()

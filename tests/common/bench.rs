@@ -34,6 +34,8 @@ pub(crate) struct Conditions {
     pub(crate) second_master: bool,
     pub(crate) turnaround_ms: i64,
     pub(crate) lump_ms: i64,
+    /// A late answer comes at most this much late.
+    pub(crate) latest_ms: i64,
     /// Seconds within which the meter is switched off.
     pub(crate) away_s: Range<i64>,
     /// Seconds within which the line brings nothing but noise.
@@ -50,6 +52,7 @@ impl Conditions {
             second_master: false,
             turnaround_ms: 0,
             lump_ms: 0,
+            latest_ms: 12_000,
             away_s: 0..0,
             burst_s: 0..0,
         }
@@ -69,8 +72,13 @@ impl Conditions {
         Self { faults: 0.02, one: true, lump_ms: [0, 16, 1, 4][seed as usize / 2 % 4], ..Self::clean(seed) }
     }
 
+    /// The same over an adapter that hands each byte on, no answer later than five seconds.
+    pub(crate) fn one_at_a_time_mildly(seed: u64) -> Self {
+        Self { lump_ms: 0, latest_ms: 5000, ..Self::one_at_a_time(seed) }
+    }
+
     fn rules(&self, seed: &mut Seed) -> LineRules {
-        let late_by = Span::from_millis(200 + i64::from(seed.bits() % 11_800));
+        let late_by = Span::from_millis(200 + i64::from(seed.bits()) % (self.latest_ms - 200));
         let base = LineRules {
             jitter: Span::from_millis(40),
             lump: Span::from_millis(self.lump_ms),

@@ -25,6 +25,8 @@ PHONE = {"width": 390, "height": 844}
 # The house of tests/common/house.rs, under a name that a page must not take for markup and with a window for an unhurried tap.
 HOUSE = ROOT / "tests" / "common" / "house"
 METER, SITE, SCENARIO = ((HOUSE / f"{name}.toml").read_text() for name in ("meter", "site", "scenario"))
+assert "Parity house" in SITE and "window_s = 14" in SITE
+assert "Parity house" in SITE and "window_s = 14" in SITE
 SITE = SITE.replace("Parity house", "<b>Quince</b> house").replace("window_s = 14", "window_s = 16")
 
 

@@ -3,10 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use super::Visit;
-use super::steps::{Step, newest_verdict};
+use super::steps::Step;
 use crate::base::Failure;
 use crate::cli::exit::Exit;
-use crate::cli::judge::verdict_of;
 use crate::cli::source::read_text;
 use crate::cli::written::write_whole;
 use crate::report::visit::{Came, Diary, FILE, VisitStep};
@@ -77,7 +76,7 @@ impl Book {
     /// check; inconclusive where one was not made.
     pub(super) fn exit(visit: &Visit<'_>) -> Exit {
         let checks = [Step::Ct, Step::Limit].into_iter().filter(|step| step.needless(visit).is_none());
-        worst(&checks.map(|step| newest_verdict(visit.folder, step)).collect::<Vec<_>>())
+        worst(&checks.map(|step| visit.verdict(step)).collect::<Vec<_>>())
     }
 }
 
@@ -89,11 +88,6 @@ fn worst(made: &[Option<String>]) -> Exit {
     } else {
         Exit::Inconclusive
     }
-}
-
-/// The verdict in a document of the visit.
-pub(super) fn verdict_in(path: &Path) -> Option<String> {
-    verdict_of(&read_text(path).ok()?.text)
 }
 
 #[cfg(test)]

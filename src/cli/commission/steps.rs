@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use clap::Parser as _;
 
 use super::ask::{Answer, ask};
-use super::{Visit, beside, diary, interview};
+use super::kept::bearing;
+use super::{Visit, beside, interview};
 use crate::base::Failure;
 use crate::check::Verdict;
 use crate::cli::args::{Cli, LiveArgs};
@@ -93,6 +94,11 @@ impl Step {
         }
     }
 
+    /// Whether it ends in a verdict.
+    pub(super) const fn is_check(self) -> bool {
+        matches!(self, Self::Ct | Self::Limit)
+    }
+
     /// Whether the visit cannot go on without it.
     pub(super) const fn must(self) -> bool {
         matches!(self, Self::Cautions | Self::Site)
@@ -165,15 +171,6 @@ impl Step {
             }
         }
     }
-
-    /// Whether it has been done at least once, however it came out.
-    pub(super) fn made(self, visit: &Visit<'_>) -> bool {
-        match self {
-            Self::Ct | Self::Limit => newest_verdict(visit.folder, self).is_some(),
-            Self::Report => visit.newest(self, "html").is_some(),
-            _ => visit.newest(self, "pcapng").is_some(),
-        }
-    }
 }
 
 /// A command that did what it should settles its step; else it can be begun again.
@@ -190,36 +187,7 @@ fn text(path: &Path) -> String {
     path.display().to_string()
 }
 
-/// The number-th file of a step.
-fn file(folder: &Path, step: Step, number: usize, ending: &str) -> PathBuf {
-    let place = Step::ALL.iter().position(|one| *one == step).map_or(0, |index| index + 1);
-    let again = if number > 1 { format!("-{number}") } else { String::new() };
-    folder.join(format!("{place}-{}{again}.{ending}", step.word()))
-}
-
-/// The verdict of the newest check of this kind.
-pub(super) fn newest_verdict(folder: &Path, step: Step) -> Option<String> {
-    let documents = (1..1000).map(|number| file(folder, step, number, "json"));
-    documents.rev().find(|path| path.exists()).and_then(|path| diary::verdict_in(&path))
-}
-
 impl Visit<'_> {
-    /// A file of this step that is not there yet.
-    fn free(&self, step: Step, ending: &str) -> PathBuf {
-        let mut names = (1..1000).map(|number| file(self.folder, step, number, ending));
-        names.find(|path| !path.exists()).unwrap_or_else(|| file(self.folder, step, 1000, ending))
-    }
-
-    /// The files of this step, the oldest first.
-    fn files(&self, step: Step, ending: &str) -> Vec<PathBuf> {
-        (1..1000).map(|number| file(self.folder, step, number, ending)).filter(|path| path.exists()).collect()
-    }
-
-    /// The newest file of this step.
-    fn newest(&self, step: Step, ending: &str) -> Option<PathBuf> {
-        self.files(step, ending).pop()
-    }
-
     /// Runs a command on this site's line.
     fn command(&self, words: &[&str], more: &[String]) -> Result<Exit, Failure> {
         let listen = format!("{}s", self.listen_first.seconds());
@@ -294,7 +262,7 @@ fn check(visit: &Visit<'_>, check: Check) -> Result<Done, Failure> {
         }
         Check::Limit => {
             let mut options = Vec::new();
-            if newest_verdict(visit.folder, Step::Ct).as_deref() == Some("pass")
+            if visit.verdict(Step::Ct).as_deref() == Some("pass")
                 && let Some(document) = visit.newest(Step::Ct, "json")
             {
                 options.push(limit::ct_option(&document)?);
@@ -332,7 +300,7 @@ fn unfinished(visit: &Visit<'_>) -> Result<(Earlier, SetUp, Vec<String>), Failur
     let mut why = None;
     for first in (0..parts.len()).rev() {
         match Earlier::read(Check::Ct, &parts[first..], Clock::start().now(), visit.out) {
-            Ok((earlier, then, options)) if (&then.site, &then.profiles) == (&now.site, &now.profiles) => {
+            Ok((earlier, then, options)) if bearing(Step::Ct, &then) == bearing(Step::Ct, &now) => {
                 return Ok((earlier, then, options));
             }
             Ok(_) => {

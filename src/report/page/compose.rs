@@ -44,6 +44,7 @@ fn visit(page: &mut Vec<Block>, steps: &[VisitStep], zone: &Zone) {
         let came = match (step.came, step.reason.as_deref()) {
             (Came::Done, None) => "done".to_owned(),
             (Came::Done, Some(reason)) => format!("left as it came out: {reason}"),
+            (Came::Needless, reason) => format!("not called for: {}", reason.unwrap_or("nothing to do")),
             (Came::Skipped, reason) => format!("left out: {}", reason.unwrap_or("no reason was given")),
         };
         let noted = step.noted.join("; ");
